@@ -1,0 +1,156 @@
+"""What a stage may ask of the world, and what it may be told.
+
+A *strand* is a generator: it yields one ask, is sent the outcome, and returns its result. The
+conversation of a stage is one strand that may yield :class:`Together` to run named strands side by side, such
+as one per control unit. Strands hold no clock, dice, files or sockets: the same outcomes always
+lead to the same asks, so a journal can be replayed into a fresh one.
+
+An ask names the access it needs. Whoever carries it enters the session and opens the security
+level first, and does so again after a lost link; a changing request itself is never sent twice by
+the carrier.
+"""
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+from donorfit.vehicle.identity import Address, UnitId
+
+
+class Effect(Enum):
+    """Whether a request leaves something changed."""
+
+    READING = "reading"
+    CHANGING = "changing"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Access:
+    """Session (ISO 14229-1, 0x10) and security level (0x27, odd; 0 for none) to open before."""
+
+    session: int = 1
+    security_level: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One UDS request to one control unit.
+
+    Attributes:
+        unit: name of the unit, for people and the journal.
+        address: its logical address.
+        pdu: request bytes from the service identifier on.
+        effect: reading requests may be repeated by the carrier, changing ones never.
+        access: what has to be open before.
+        what: the deed in a few words.
+    """
+
+    unit: UnitId
+    address: Address
+    pdu: bytes
+    effect: Effect
+    what: str
+    access: Access = Access()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Download:
+    """One block of software to one control unit (0x34, 0x36, 0x37, then a 0x31 check).
+
+    Attributes:
+        unit: name of the unit.
+        address: its logical address.
+        memory_address: four bytes, big endian, in the request.
+        data: the whole block.
+        routine_check: routine identifier started with the block's CRC-32 (four bytes, big endian)
+            as its option record; status record byte 0 is 0 where the unit agrees.
+        access: programming session and its security level.
+        what: the deed in a few words.
+    """
+
+    unit: UnitId
+    address: Address
+    memory_address: int
+    data: bytes
+    routine_check: int
+    what: str
+    access: Access = Access(session=2)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """Something only the person at the car can say; the answer is one of ``choices``."""
+
+    id: str
+    text: str
+    choices: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """Wait, for instance until a unit has come back from its reset."""
+
+    seconds: float
+    why: str
+
+
+Ask = Exchange | Download | Question | Pause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """The positive answer, whole, from its service identifier on (empty for downloads)."""
+
+    pdu: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """A negative answer with its code (NRC, ISO 14229-1 table A.1)."""
+
+    code: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotSent:
+    """The request did not leave: nothing can have changed."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unknown:
+    """The request left or may have left and no answer came: look before doing anything else."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """The person's answer to a question."""
+
+    choice: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paused:
+    """The wait is over."""
+
+
+Outcome = Answered | Refused | NotSent | Unknown | Chosen | Paused
+
+Strand = Generator["Ask | Together", Any, Any]
+"""Yields asks, is sent outcomes (or, for Together, a tuple of results), returns its result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Run strands side by side; the answer is the tuple of their results in this order.
+
+    Attributes:
+        strands: name and strand; names are unique within their parent and stay the same from run
+            to run, since the journal finds a strand by its name.
+    """
+
+    strands: tuple[tuple[str, Strand], ...]

@@ -1,0 +1,1 @@
+"""What stages hand on: frozen records, each carrying the digest of those it came from."""

@@ -1,0 +1,51 @@
+"""Change record: what was done to the car, step by step."""
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class StepState(Enum):
+    """What became of a step."""
+
+    DONE = "done"
+    ALREADY = "already there"
+    REFUSED = "refused"
+    DIFFERS = "neither old nor new"
+    UNCERTAIN = "not known"
+    NOT_REACHED = "not reached"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepResult:
+    """One step of the plan, what became of it, and the evidence."""
+
+    step: str
+    unit: str
+    what: str
+    state: StepState
+    detail: str = ""
+    looked_again: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeRecord:
+    """What was done to the car.
+
+    Attributes:
+        plan_digest: the plan that was carried out.
+        preparation_digest: the preparation it relied on.
+        vin: the car.
+        steps: one result a step of the plan.
+        finished: whether every step is done.
+        changed: units that hold something new now.
+        stop_reason: why it stopped; empty where it finished.
+    """
+
+    plan_digest: str
+    preparation_digest: str
+    vin: str
+    steps: tuple[StepResult, ...]
+    finished: bool
+    changed: tuple[str, ...]
+    stop_reason: str = ""

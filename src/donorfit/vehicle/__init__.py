@@ -1,0 +1,1 @@
+"""What a car and a pack are, as values; nothing here reads, writes or waits."""
