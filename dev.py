@@ -145,6 +145,8 @@ def set_up(lock: str) -> None:
         unfinished = VENV / ".unfinished"
         again = unfinished.exists()
         unfinished.touch()
+        for stamp in VENV.glob(".ready-*"):
+            stamp.unlink()
         try:
             install(lock, again=again)
             (VENV / f".ready-{lock}").write_text(state_of(lock), encoding="ascii")
