@@ -17,7 +17,11 @@ class NetworkKind(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
-    """One value in a message, as DBC describes it (start bit as in DBC)."""
+    """One value in a message, as DBC describes it (start bit as in DBC).
+
+    A multiplexed value is only there while the value ``multiplexer`` holds one of
+    ``multiplexer_values``; ``floating`` values are IEEE 754 numbers of 16, 32 or 64 bits.
+    """
 
     name: str
     first_bit: int
@@ -31,11 +35,17 @@ class Signal:
     maximum: float | None = None
     choices: tuple[tuple[int, str], ...] = ()
     multiplexed: bool = False
+    floating: bool = False
+    multiplexer: str = ""
+    multiplexer_values: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """One message on a network; ``cycle_ms`` is None where it is sent on events."""
+    """One message on a network; ``cycle_ms`` is None where it is sent on events.
+
+    ``can_fd`` marks a frame of ISO 11898-1's flexible data rate format.
+    """
 
     name: str
     frame_id: int
@@ -45,6 +55,7 @@ class Message:
     senders: tuple[str, ...]
     receivers: tuple[str, ...]
     signals: tuple[Signal, ...] = ()
+    can_fd: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
