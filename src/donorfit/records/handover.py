@@ -8,7 +8,41 @@ from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.survey import Survey
-from donorfit.vehicle.identity import BuildMonth, OptionName
+from donorfit.vehicle.identity import BuildMonth, DataIdentifier, OptionName, UnitId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldNote:
+    """What the pack says of one field that a plan names.
+
+    Attributes:
+        unit: the control unit.
+        identifier: data identifier of the record.
+        field: name of the field.
+        bytes_used: places of the bytes that hold the field, counted from 0.
+        words: raw values that occur, and how a person reads them.
+    """
+
+    unit: UnitId
+    identifier: DataIdentifier
+    field: str
+    bytes_used: tuple[int, ...]
+    words: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Names:
+    """What a person calls the things that the records name.
+
+    Attributes:
+        options: option and title.
+        units: control unit and title.
+        fields: fields that a plan names.
+    """
+
+    options: tuple[tuple[OptionName, str], ...] = ()
+    units: tuple[tuple[UnitId, str], ...] = ()
+    fields: tuple[FieldNote, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +92,9 @@ class Handover:
         change: what was done.
         proof: what was shown; None where nothing was proved yet.
         recipe: the job without identity.
-        digests: name and digest of every record in the chain.
+        digests: name and digest of every record in the chain, of the unmasked records.
+        names: titles from the pack, for people.
+        masked: whether VIN and serial numbers are hidden.
     """
 
     title: str
@@ -73,3 +109,5 @@ class Handover:
     proof: Proof | None
     recipe: Recipe
     digests: tuple[tuple[str, str], ...]
+    names: Names = Names()
+    masked: bool = False
