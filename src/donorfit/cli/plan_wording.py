@@ -1,0 +1,282 @@
+"""A plan as lines for a terminal: what changes, why, in which order, and what stays."""
+
+from collections import Counter
+
+from donorfit.cli.columns import clean, count, fold, tabulate, word_seconds
+from donorfit.cli.wording import word_digest, word_findings, word_list, word_pairs
+from donorfit.figures.naming import (
+    get_field_note,
+    get_option_title,
+    get_unit_title,
+    word_value,
+    write_fault_code,
+)
+from donorfit.records.encoding import compute_digest
+from donorfit.records.handover import Names
+from donorfit.records.plan import (
+    FieldEdit,
+    FieldVerdict,
+    Plan,
+    PlanPurpose,
+    RecordEdit,
+    Step,
+    StepKind,
+    SupplyForecast,
+)
+
+NO_NAMES = Names()
+
+_TITLES = {PlanPurpose.RETROFIT: "Plan: retrofit of", PlanPurpose.UNDO: "Plan: take back"}
+
+
+def word_plan(plan: Plan, names: Names = NO_NAMES) -> list[str]:
+    """The whole plan, entry by entry with its reason."""
+    lines = [
+        *_word_head(plan),
+        *_word_options(plan, names),
+        *_word_edits(plan, names),
+        *_word_steps(plan),
+        *_word_supply(plan.supply),
+        *_word_wires(plan),
+        *_word_faults(plan),
+        *_word_checks(plan),
+        *_word_cautions(plan),
+        *_word_questions(plan),
+        *word_findings(plan.findings),
+    ]
+    digest = compute_digest(plan)
+    return [*lines, "", f"Digest of this plan: {word_digest(digest)}"]
+
+
+def _word_head(plan: Plan) -> list[str]:
+    added = sum(change.declared for change in plan.option_changes)
+    removed = len(plan.option_changes) - added
+    month = str(plan.month_before or "not known")
+    if plan.month_after != plan.month_before:
+        month += f" -> {plan.month_after or 'not known'}: {plan.month_reason}"
+    changes = f"{len(plan.options_before)} -> {len(plan.options_after)}"
+    units = count(len({step.unit for step in plan.steps}), "control unit")
+    return [
+        *fold(f"{_TITLES[plan.purpose]} {plan.module}"),
+        *word_pairs(
+            (
+                ("VIN", plan.vin),
+                ("build month", month),
+                ("options", f"{changes} declared: {added} added, {removed} taken out"),
+                ("records", count(len(plan.edits), "configuration record") + " edited"),
+                (
+                    "steps",
+                    f"{len(plan.steps)} on {units}, about {word_seconds(plan.seconds)}",
+                ),
+                ("restores", word_digest(plan.preparation_digest) if _undoes(plan) else ""),
+            )
+        ),
+    ]
+
+
+def _undoes(plan: Plan) -> bool:
+    return plan.purpose is PlanPurpose.UNDO
+
+
+def _word_options(plan: Plan, names: Names) -> list[str]:
+    if not plan.option_changes:
+        return ["", "Option list: no change"]
+    lines = ["", "Option list"]
+    for change in plan.option_changes:
+        title = get_option_title(names, change.option)
+        text = f"{change.option} - {title}" if title else str(change.option)
+        lines += fold(text, first="  + add      " if change.declared else "  - take out ")
+        for reason in change.reasons or ("no reason was recorded",):
+            lines += fold(reason, first=" " * 17 + "because ", rest=" " * 17)
+    return lines
+
+
+def _word_edits(plan: Plan, names: Names) -> list[str]:
+    if not plan.edits:
+        return []
+    counts = Counter(field.verdict for edit in plan.edits for field in edit.fields)
+    said = [f"{counts[verdict]} {verdict.value}" for verdict in FieldVerdict if counts[verdict]]
+    lines = ["", *fold(f"Fields of the configuration records: {word_list(said)}", rest="  ")]
+    for edit in plan.edits:
+        lines += _word_edit(edit, names)
+    return lines + _word_kept(plan, names)
+
+
+def _word_kept(plan: Plan, names: Names) -> list[str]:
+    """Every field that stays as the owner has it, counted, with what it would be otherwise."""
+    rows, reasons = [], Counter[str]()
+    for edit in plan.edits:
+        for field in edit.fields:
+            if field.verdict is FieldVerdict.KEPT:
+                note = get_field_note(names, edit.unit, edit.identifier, field.name)
+                rows.append(
+                    (
+                        edit.unit,
+                        field.title or field.name,
+                        word_value(note, field.result),
+                        "" if field.target is None else f"not {word_value(note, field.target)}",
+                    )
+                )
+                reasons[field.reason] += 1
+    lines = ["", f"Kept from the owner: {count(len(rows), 'field')}", *tabulate(rows)]
+    for reason, times in reasons.items():
+        if reason:
+            lines += fold(f"{reason} ({count(times, 'field')})", first="  because ", rest="  ")
+    return lines
+
+
+def _word_edit(edit: RecordEdit, names: Names) -> list[str]:
+    title = get_unit_title(names, edit.unit)
+    lines = fold(f"{title}, {edit.record} (0x{edit.identifier:04X})", first="  ")
+    quiet = 0
+    for field in edit.fields:
+        if field.verdict is FieldVerdict.UNCHANGED:
+            quiet += 1
+        elif field.verdict is not FieldVerdict.KEPT:
+            lines += _word_field(edit, field, names)
+    kept = sum(field.verdict is FieldVerdict.KEPT for field in edit.fields)
+    rest = [f"{kept} kept from the owner"] if kept else []
+    rest += [f"{quiet} unchanged"] if quiet else []
+    return lines + (fold("; ".join(rest), first="    ") if rest else [])
+
+
+def _word_field(edit: RecordEdit, field: FieldEdit, names: Names) -> list[str]:
+    note = get_field_note(names, edit.unit, edit.identifier, field.name)
+    before, after = word_value(note, field.current), word_value(note, field.result)
+    if field.verdict is FieldVerdict.RECOMPUTED:
+        before, after = _word_hex(field.current), _word_hex(field.result)
+    values = after if field.current == field.result else f"{before} -> {after}"
+    verdict = "" if field.verdict is FieldVerdict.APPLIED else f" ({field.verdict.value})"
+    lines = fold(f"{field.title or field.name}: {values}{verdict}", first="    ", rest="      ")
+    if field.reason:
+        lines += fold(field.reason, first="      because ", rest="      ")
+    return lines
+
+
+def _word_hex(raw: int | None) -> str:
+    return "not known" if raw is None else f"0x{raw:02X}"
+
+
+def find_point_of_no_return(plan: Plan) -> Step | None:
+    """The first download: from there on the backup alone no longer brings the car back."""
+    return next((step for step in plan.steps if step.kind is StepKind.PROGRAM), None)
+
+
+def _word_steps(plan: Plan) -> list[str]:
+    if not plan.steps:
+        return ["", "Steps: none, nothing has to be written"]
+    rows = [
+        (
+            step.id,
+            word_seconds(step.seconds),
+            "safe stop" if step.safe_after else "go on",
+            step.network,
+            step.unit,
+            _word_deed(step),
+        )
+        for step in plan.steps
+    ]
+    lines = ["", "Steps, in this order"]
+    lines += tabulate(rows, head=("step", "time", "after", "network", "unit", "deed"), right=(1,))
+    programming = find_point_of_no_return(plan)
+    if programming is not None and not _undoes(plan):
+        text = (
+            f"From {programming.id} on software changes: the backup restores configuration, "
+            "going back to older software needs that software."
+        )
+        lines += fold(text, first="  ")
+    return lines
+
+
+def _word_deed(step: Step) -> str:
+    if step.kind is StepKind.PROGRAM:
+        return f"{step.what} ({step.software_before or 'any'} -> {step.software_after})"
+    if step.after:
+        return f"{step.what} (0x{step.identifier:04X}, {len(step.after)} B)"
+    return step.what
+
+
+def _word_supply(supply: SupplyForecast | None) -> list[str]:
+    if supply is None:
+        return ["", "Supply: the pack says nothing of it"]
+    verdict = "holds with support" if supply.holds else "does NOT hold"
+    return [
+        "",
+        f"Supply: {verdict}",
+        *word_pairs(
+            (
+                ("needed", f"a support of at least {supply.support_current_a:.0f} A continuous"),
+                ("session", f"{supply.minutes:.0f} min, {supply.charge_ah:.1f} Ah"),
+                ("peak", f"{supply.peak_current_a:.0f} A"),
+                ("lowest", f"{supply.lowest_volts:.2f} V with support"),
+                ("", f"{supply.lowest_volts_unsupported:.2f} V on the battery alone"),
+                (
+                    "window",
+                    f"{supply.window_low_volts:.2f} to {supply.window_high_volts:.2f} V",
+                ),
+                ("table", supply.source),
+            )
+        ),
+    ]
+
+
+def _word_wires(plan: Plan) -> list[str]:
+    if not plan.wires:
+        return []
+    rows = [
+        (
+            wire.host_cavity,
+            wire.module_cavity,
+            f"{wire.cross_section_mm2:g} mm2",
+            f"{wire.fuse_a:g} A fuse" if wire.fuse_a else "no fuse",
+            f"{wire.length_m:g} m",
+            "; ".join(part for part in (wire.purpose, wire.note) if part),
+        )
+        for wire in plan.wires
+    ]
+    head = ("host", "module", "size", "fuse", "length", "purpose")
+    return ["", f"Wires: {len(rows)}", *tabulate(rows, head=head)]
+
+
+def _word_faults(plan: Plan) -> list[str]:
+    if not plan.expected_faults:
+        return []
+    lines = ["", f"Fault codes to expect: {len(plan.expected_faults)}"]
+    for fault in plan.expected_faults:
+        text = f"{fault.title} ({fault.unit}), {fault.phase.value}"
+        lines += fold(text, first=f"  {write_fault_code(fault.code)}  ")
+        lines += fold(fault.cause, first=" " * 12 + "because ", rest=" " * 12)
+    return lines
+
+
+def _word_checks(plan: Plan) -> list[str]:
+    if not plan.checks:
+        return []
+    lines = ["", "To check by hand afterwards"]
+    for check in plan.checks:
+        lines += fold(check.text, first="  - ")
+    return lines
+
+
+def _word_cautions(plan: Plan) -> list[str]:
+    if not plan.cautions:
+        return []
+    lines = ["", f"Cautions, to be confirmed before anything is written: {len(plan.cautions)}"]
+    for caution in plan.cautions:
+        lines += fold(f"{caution.text} [{caution.id}]", first="  ! ")
+        where = word_list(caution.jurisdictions)
+        because = f"because {caution.because}; " if caution.because else ""
+        lines += fold(f"{because}{where}; {caution.source}, seen {caution.seen}", first=" " * 4)
+    return lines
+
+
+def _word_questions(plan: Plan) -> list[str]:
+    if not plan.questions:
+        return []
+    still_open = sum(not question.chosen for question in plan.questions)
+    lines = ["", f"Questions for the owner: {len(plan.questions)}, {still_open} open"]
+    for question in plan.questions:
+        answer = f"answered: {question.chosen}" if question.chosen else "OPEN"
+        lines += fold(f"{question.text} [{clean(question.id)}]", first="  ? ")
+        lines += fold(f"{answer}; choices: {word_list(question.choices)}", first=" " * 4)
+    return lines
