@@ -1,0 +1,1 @@
+"""Readers of the open formats: packs, surveys, scenarios, imported descriptions."""
