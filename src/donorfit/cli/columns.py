@@ -4,6 +4,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 
 WIDTH = 88
+_LAST_COLUMN = 20
 _WIDE = frozenset("WF")
 _HIDDEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 _PLAIN = str.maketrans(
@@ -63,7 +64,12 @@ def pad(text: str, columns: int, *, right: bool = False) -> str:
 
 
 def fold(text: str, *, first: str = "", rest: str | None = None, width: int = WIDTH) -> list[str]:
-    """Break a text into lines; the first begins with ``first``, the others with ``rest``."""
+    """Break a text into lines; the first begins with ``first``, the others with ``rest``.
+
+    A beginning that would leave less than half of the width is broken like the text itself.
+    """
+    if measure(first) > width // 2:
+        return fold(f"{first.strip()} {text}", rest="  ", width=width)
     after = " " * measure(first) if rest is None else rest
     lines: list[str] = []
     current, empty = first, True
@@ -99,7 +105,8 @@ def tabulate(
 ) -> list[str]:
     """Rows in aligned columns; the last column is folded where it does not fit.
 
-    No column but the last is wider than a third of the width: longer texts are folded too.
+    No column but the last is wider than a third of the width, and the widest ones give way so that
+    the last one keeps some room: longer texts are folded too.
     """
     cells = [[clean(cell) for cell in row] for row in ([head, *rows] if head else rows)]
     if not cells:
@@ -109,6 +116,9 @@ def tabulate(
         min(limit, max(measure(row[column]) for row in cells))
         for column in range(len(cells[0]) - 1)
     ]
+    spare = width - indent - 2 * len(fixed) - _LAST_COLUMN
+    while sum(fixed) > spare and max(fixed) > 1:
+        fixed[fixed.index(max(fixed))] -= 1
     lines: list[str] = []
     for row in cells:
         lines += _set_row(row, fixed, frozenset(right), indent, width)

@@ -48,7 +48,14 @@ from donorfit.vehicle.identity import (
     OptionName,
     UnitId,
 )
-from donorfit.vehicle.layout import Choice, ConfigurationRecord, Field, Layout, Scale
+from donorfit.vehicle.layout import (
+    Choice,
+    ConfigurationRecord,
+    Field,
+    FieldKind,
+    Layout,
+    Scale,
+)
 from donorfit.vehicle.pack import Pack
 from donorfit.vehicle.rules import RuleBase
 from donorfit.vehicle.vin import compute_check_digit
@@ -127,11 +134,11 @@ RECORDS: dict[str, tuple[int, str, int, tuple[Field, ...]]] = {
             Field(
                 name="sleep_delay",
                 title="Time until the networks sleep",
-                first_bit=16,
+                first_bit=23,
                 bit_length=8,
                 scale=Scale(factor=10.0, offset=0.0, unit="s"),
             ),
-            Field(name="check_byte", title="Check byte", first_bit=56, bit_length=8),
+            Field(name="check_byte", title="Check byte", first_bit=63, bit_length=8),
         ),
     ),
     "lighting": (
@@ -143,7 +150,7 @@ RECORDS: dict[str, tuple[int, str, int, tuple[Field, ...]]] = {
             Field(
                 name="rear_fog_mode",
                 title="Rear fog lamp with a trailer",
-                first_bit=8,
+                first_bit=9,
                 bit_length=2,
                 choices=(
                     Choice(raw=0, name="always lit"),
@@ -154,11 +161,11 @@ RECORDS: dict[str, tuple[int, str, int, tuple[Field, ...]]] = {
             Field(
                 name="indicator_taps",
                 title="Blinks for one tap of the indicator",
-                first_bit=24,
+                first_bit=26,
                 bit_length=3,
             ),
             _switch("welcome_light", "Lamps greet when unlocking", 30),
-            Field(name="check_byte", title="Check byte", first_bit=88, bit_length=8),
+            Field(name="check_byte", title="Check byte", first_bit=95, bit_length=8),
         ),
     ),
     "park_distance": (
@@ -170,11 +177,11 @@ RECORDS: dict[str, tuple[int, str, int, tuple[Field, ...]]] = {
             Field(
                 name="first_tone_distance",
                 title="Distance of the first tone",
-                first_bit=8,
+                first_bit=15,
                 bit_length=8,
                 scale=Scale(factor=5.0, offset=0.0, unit="cm"),
             ),
-            Field(name="tone_volume", title="Volume of the tone", first_bit=16, bit_length=4),
+            Field(name="tone_volume", title="Volume of the tone", first_bit=23, bit_length=4),
         ),
     ),
     "rear_camera": (
@@ -194,12 +201,18 @@ RECORDS: dict[str, tuple[int, str, int, tuple[Field, ...]]] = {
             Field(
                 name="socket_type",
                 title="Socket",
-                first_bit=0,
+                first_bit=3,
                 bit_length=4,
                 choices=(Choice(raw=0, name="none"), Choice(raw=3, name="13 poles")),
             ),
             _switch("swivel_motor", "Swivelling coupling", 7, "no", "yes"),
-            Field(name="learnt_lamps", title="Lamps learnt", first_bit=64, bit_length=16),
+            Field(
+                name="learnt_lamps",
+                title="Lamps learnt",
+                first_bit=71,
+                bit_length=16,
+                kind=FieldKind.PER_CAR,
+            ),
         ),
     ),
 }
