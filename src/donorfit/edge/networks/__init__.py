@@ -1,0 +1,1 @@
+"""Readers of the open network descriptions: DBC, KCD, SYM, ARXML and LDF."""
