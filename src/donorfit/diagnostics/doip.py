@@ -1,0 +1,178 @@
+"""DoIP (ISO 13400-2:2019) frames: bytes in, values out, no I/O.
+
+A *frame* is the generic header with its payload; what the payload says is a *message*, see
+``doip_messages``. The same code serves the client and the simulated entity. :class:`FrameReader`
+takes bytes as they come from a connection, in any pieces, and holds at most one frame of bounded
+size.
+"""
+
+from dataclasses import dataclass
+
+from donorfit.diagnostics.doip_codes import (
+    HeaderNack,
+    PayloadType,
+    ProtocolVersion,
+)
+from donorfit.vehicle.identity import Address
+
+HEADER_BYTES = 8
+DEFAULT_MAX_PAYLOAD_BYTES = 1 << 20
+"""Largest payload taken by default; well above the 64 KiB that service 0x36 can ask for."""
+
+_ADDRESSES_BYTES = 4
+_ANY_SIZE = 1 << 32
+
+# Sizes that a payload of each type can have (ISO 13400-2:2019, message tables). A diagnostic
+# message without any UDS byte is seen in recorded traffic, so the frame is let through.
+_PAYLOAD_BYTES: dict[int, range] = {
+    PayloadType.HEADER_NEGATIVE_ACKNOWLEDGE: range(1, 2),
+    PayloadType.VEHICLE_IDENTIFICATION_REQUEST: range(1),
+    PayloadType.VEHICLE_IDENTIFICATION_REQUEST_WITH_EID: range(6, 7),
+    PayloadType.VEHICLE_IDENTIFICATION_REQUEST_WITH_VIN: range(17, 18),
+    PayloadType.VEHICLE_ANNOUNCEMENT: range(32, 34),
+    PayloadType.ROUTING_ACTIVATION_REQUEST: range(7, 12, 4),
+    PayloadType.ROUTING_ACTIVATION_RESPONSE: range(9, 14, 4),
+    PayloadType.ALIVE_CHECK_REQUEST: range(1),
+    PayloadType.ALIVE_CHECK_RESPONSE: range(2, 3),
+    PayloadType.ENTITY_STATUS_REQUEST: range(1),
+    PayloadType.ENTITY_STATUS_RESPONSE: range(3, 8, 4),
+    PayloadType.POWER_MODE_REQUEST: range(1),
+    PayloadType.POWER_MODE_RESPONSE: range(1, 2),
+    PayloadType.DIAGNOSTIC_MESSAGE: range(_ADDRESSES_BYTES, _ANY_SIZE),
+    PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE: range(5, _ANY_SIZE),
+    PayloadType.DIAGNOSTIC_NEGATIVE_ACKNOWLEDGE: range(5, _ANY_SIZE),
+}
+_VERSIONS = frozenset(ProtocolVersion)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One generic header with its payload.
+
+    Attributes:
+        version: protocol version, first header byte.
+        payload_type: see :class:`~donorfit.diagnostics.doip_codes.PayloadType`.
+        payload: bytes after the header.
+    """
+
+    version: int
+    payload_type: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaderFault:
+    """A header that is not accepted; the payload, if any, has been thrown away.
+
+    Attributes:
+        reason: code for the generic header negative acknowledgement.
+        header: the eight bytes as received.
+    """
+
+    reason: HeaderNack
+    header: bytes
+
+
+def encode_frame(frame: Frame) -> bytes:
+    """Header and payload as bytes."""
+    return encode_header(frame.version, frame.payload_type, len(frame.payload)) + frame.payload
+
+
+def encode_header(version: int, payload_type: int, payload_bytes: int) -> bytes:
+    """The eight bytes of the generic header."""
+    return (
+        bytes((version, version ^ 0xFF))
+        + payload_type.to_bytes(2, "big")
+        + payload_bytes.to_bytes(4, "big")
+    )
+
+
+def encode_diagnostic_message(version: int, source: Address, target: Address, pdu: bytes) -> bytes:
+    """A whole frame with a diagnostic message, without the values between (for block transfer)."""
+    return b"".join(
+        (
+            encode_header(version, PayloadType.DIAGNOSTIC_MESSAGE, len(pdu) + _ADDRESSES_BYTES),
+            source.to_bytes(2, "big"),
+            target.to_bytes(2, "big"),
+            pdu,
+        )
+    )
+
+
+def is_possible_size(payload_type: int, payload_bytes: int) -> bool:
+    """Whether a payload of this type can have this size; False for an unknown type."""
+    return payload_bytes in _PAYLOAD_BYTES.get(payload_type, range(0))
+
+
+class FrameReader:
+    """Cuts a stream of bytes into frames; a datagram is fed whole to a reader of its own.
+
+    After a fault whose :attr:`HeaderNack.closes_connection` is true nothing more is read, since
+    the next header cannot be found.
+    """
+
+    def __init__(self, *, max_payload_bytes: int = DEFAULT_MAX_PAYLOAD_BYTES) -> None:
+        self._max_payload_bytes = max_payload_bytes
+        self._buffer = bytearray()
+        self._to_skip = 0
+        self._broken = False
+
+    @property
+    def broken(self) -> bool:
+        """True after a fault that closes the connection."""
+        return self._broken
+
+    @property
+    def pending_bytes(self) -> int:
+        """Bytes of an unfinished frame held so far."""
+        return len(self._buffer)
+
+    def feed(self, data: bytes) -> list[Frame | HeaderFault]:
+        """Take bytes as received; return the frames and faults that are complete now."""
+        found: list[Frame | HeaderFault] = []
+        if self._broken:
+            return found
+        if self._to_skip:
+            skipped = min(self._to_skip, len(data))
+            self._to_skip -= skipped
+            data = data[skipped:]
+        self._buffer += data
+        buffer = self._buffer
+        start = 0
+        while not self._broken and len(buffer) - start >= HEADER_BYTES:
+            size = int.from_bytes(buffer[start + 4 : start + HEADER_BYTES], "big")
+            payload_type = (buffer[start + 2] << 8) | buffer[start + 3]
+            fault = self._check(buffer[start], buffer[start + 1], payload_type, size)
+            end = start + HEADER_BYTES + size
+            if fault is not None:
+                found.append(
+                    HeaderFault(reason=fault, header=bytes(buffer[start : start + HEADER_BYTES]))
+                )
+                self._broken = fault.closes_connection
+                self._to_skip = max(0, end - len(buffer))
+                start = min(end, len(buffer))
+                continue
+            if end > len(buffer):
+                break
+            payload = bytes(memoryview(buffer)[start + HEADER_BYTES : end])
+            found.append(Frame(version=buffer[start], payload_type=payload_type, payload=payload))
+            start = end
+        if self._broken:
+            buffer.clear()
+        elif start:
+            del buffer[:start]
+        return found
+
+    def _check(
+        self, version: int, inverse: int, payload_type: int, size: int
+    ) -> HeaderNack | None:
+        # Order of the checks: ISO 13400-2:2019, figure of the generic header handler.
+        if version ^ 0xFF != inverse or version not in _VERSIONS:
+            return HeaderNack.INCORRECT_PATTERN_FORMAT
+        if payload_type not in _PAYLOAD_BYTES:
+            return HeaderNack.UNKNOWN_PAYLOAD_TYPE
+        if size > self._max_payload_bytes:
+            return HeaderNack.MESSAGE_TOO_LARGE
+        if size not in _PAYLOAD_BYTES[payload_type]:
+            return HeaderNack.INVALID_PAYLOAD_LENGTH
+        return None

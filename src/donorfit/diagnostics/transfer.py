@@ -1,0 +1,116 @@
+"""UDS download (ISO 14229-1:2020, services 0x34, 0x36, 0x37): bytes for both sides."""
+
+import zlib
+from dataclasses import dataclass
+
+from donorfit.diagnostics.malformed import MalformedError
+
+BLOCK_OVERHEAD_BYTES = 2
+"""Service identifier and block counter: maxNumberOfBlockLength counts them too."""
+FIRST_BLOCK = 0x01
+
+_DOWNLOAD_HEADER_BYTES = 3
+_MAX_SIZE_BYTES = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DownloadRequest:
+    """``34``: where the data goes and how much there is.
+
+    Attributes:
+        memory_address: first address.
+        memory_size: bytes before compression.
+        data_format: compression in the high nibble, encryption in the low one; 0 for neither.
+        address_bytes: bytes that the address takes in the request.
+        size_bytes: bytes that the size takes in the request.
+    """
+
+    memory_address: int
+    memory_size: int
+    data_format: int = 0
+    address_bytes: int = 4
+    size_bytes: int = 4
+
+
+def encode_download_request(request: DownloadRequest) -> bytes:
+    """``34 format lengths address size``."""
+    lengths = request.size_bytes << 4 | request.address_bytes
+    return (
+        bytes((0x34, request.data_format, lengths))
+        + request.memory_address.to_bytes(request.address_bytes, "big")
+        + request.memory_size.to_bytes(request.size_bytes, "big")
+    )
+
+
+def decode_download_request(pdu: bytes) -> DownloadRequest:
+    """The request; raise MalformedError where the lengths do not fit the bytes."""
+    if len(pdu) < _DOWNLOAD_HEADER_BYTES or pdu[0] != 0x34:  # noqa: PLR2004 - the service
+        raise MalformedError(what="download request", data=pdu)
+    size_bytes, address_bytes = pdu[2] >> 4, pdu[2] & 0x0F
+    if not size_bytes or not address_bytes or len(pdu) != 3 + address_bytes + size_bytes:
+        raise MalformedError(what="download request", data=pdu)
+    return DownloadRequest(
+        data_format=pdu[1],
+        memory_address=int.from_bytes(pdu[3 : 3 + address_bytes], "big"),
+        memory_size=int.from_bytes(pdu[3 + address_bytes :], "big"),
+        address_bytes=address_bytes,
+        size_bytes=size_bytes,
+    )
+
+
+def encode_download_answer(max_block_bytes: int) -> bytes:
+    """``74`` with the longest 0x36 request, service identifier and counter included."""
+    size = max(2, (max_block_bytes.bit_length() + 7) // 8)
+    return bytes((0x74, size << 4)) + max_block_bytes.to_bytes(size, "big")
+
+
+def decode_download_answer(pdu: bytes) -> int:
+    """Longest 0x36 request, service identifier and counter included.
+
+    Raises:
+        MalformedError: not such an answer, or a length that leaves no room for data.
+    """
+    size = pdu[1] >> 4 if len(pdu) > 1 else 0
+    if not pdu or pdu[0] != 0x74 or not 1 <= size <= _MAX_SIZE_BYTES or len(pdu) != 2 + size:  # noqa: PLR2004
+        raise MalformedError(what="answer to a download request", data=pdu)
+    length = int.from_bytes(pdu[2:], "big")
+    if length <= BLOCK_OVERHEAD_BYTES:
+        raise MalformedError(what="answer to a download request", data=pdu)
+    return length
+
+
+def encode_transfer_request(counter: int, data: bytes) -> bytes:
+    """``36 counter data``."""
+    return b"\x36" + bytes((counter,)) + data
+
+
+def decode_transfer_request(pdu: bytes) -> tuple[int, bytes]:
+    """Counter and data."""
+    if len(pdu) < BLOCK_OVERHEAD_BYTES or pdu[0] != 0x36:  # noqa: PLR2004 - the service
+        raise MalformedError(what="block of a download", data=pdu)
+    return pdu[1], pdu[2:]
+
+
+def encode_transfer_answer(counter: int) -> bytes:
+    """``76 counter``."""
+    return bytes((0x76, counter))
+
+
+def next_counter(counter: int) -> int:
+    """The block counter after this one: 0xFF is followed by 0x00."""
+    return (counter + 1) & 0xFF
+
+
+def encode_exit_request() -> bytes:
+    """``37``."""
+    return b"\x37"
+
+
+def encode_exit_answer() -> bytes:
+    """``77``."""
+    return b"\x77"
+
+
+def encode_check_record(data: bytes) -> bytes:
+    """CRC-32 (IEEE 802.3, as in zlib) of the whole block, four bytes big endian."""
+    return zlib.crc32(data).to_bytes(4, "big")
