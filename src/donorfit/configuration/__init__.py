@@ -32,12 +32,28 @@ from donorfit.configuration.option_lists import (
     encode_option_list,
     list_stored_options,
 )
+from donorfit.configuration.record_checks import (
+    check_merged,
+    find_unmentioned,
+    suspect_software_version,
+)
+from donorfit.configuration.shared_facts import (
+    LEAVE,
+    FactAnswer,
+    FactHolder,
+    FactOverride,
+    check_shared_facts,
+)
 
 __all__ = [
     "ALGORITHMS",
     "CHANGE",
     "KEEP",
+    "LEAVE",
     "DerivedValue",
+    "FactAnswer",
+    "FactHolder",
+    "FactOverride",
     "MergeInput",
     "MergeResult",
     "Origin",
@@ -45,7 +61,9 @@ __all__ = [
     "PeerShare",
     "RivalRule",
     "carry_value",
+    "check_merged",
     "check_option_list",
+    "check_shared_facts",
     "compare_option_lists",
     "compute_checksum",
     "decode_option_list",
@@ -54,11 +72,13 @@ __all__ = [
     "describe_value",
     "encode_option_list",
     "find_field",
+    "find_unmentioned",
     "get_meaning",
     "is_checksum_right",
     "list_stored_options",
     "merge",
     "read_fields",
+    "suspect_software_version",
     "write_checksum",
     "write_fields",
 ]

@@ -50,15 +50,17 @@ def _describe_popularity(given: MergeInput, case: FieldCase) -> str:
     return ""
 
 
-def _ask(given: MergeInput, case: FieldCase, why: str) -> Decision:
+def _ask(
+    given: MergeInput, case: FieldCase, why: str, choices: tuple[str, ...] = CHOICES
+) -> Decision:
     """Put the conflict to the owner, or follow the answer given; until then nothing changes."""
     id_ = given.name_question(case.field.name)
     answer = given.find_answer(case.field.name)
-    if answer and answer not in CHOICES:
+    if answer and answer not in choices:
         raise InputError(
             what=f"{answer!r} is no answer to the question {id_!r}.",
             where=given.where,
-            why=f"The answers are {' and '.join(map(repr, CHOICES))}.",
+            why=f"The answers are {' and '.join(map(repr, choices))}.",
             next_step="Answer the question again.",
         )
     text = (
@@ -67,7 +69,7 @@ def _ask(given: MergeInput, case: FieldCase, why: str) -> Decision:
         f"{describe_value(case.field, case.base)}, the new one "
         f"{describe_value(case.field, case.target)}. {why}{_describe_popularity(given, case)}."
     )
-    question = OpenQuestion(id=id_, text=text, choices=CHOICES, chosen=answer)
+    question = OpenQuestion(id=id_, text=text, choices=choices, chosen=answer)
     result, verdict, said = {
         "": (case.current, FieldVerdict.ASKED, why),
         KEEP: (case.current, FieldVerdict.KEPT, f"the owner decided to keep it; {why}"),
@@ -163,6 +165,17 @@ def _decide_missing(case: FieldCase) -> Decision:
     return _apply(case, f"new in this layout; {case.target_value.reason}")
 
 
+def _decide_lost(given: MergeInput, case: FieldCase) -> Decision:
+    """The value read has no counterpart in the new layout: it can be replaced, not kept."""
+    why = f"The value read ({case.lost}) does not fit the new layout of the record"
+    if case.target is None:
+        reason = f"{why}; {case.target_value.reason}"
+        return Decision(result=None, verdict=FieldVerdict.UNVERIFIED, reason=reason)
+    if case.base_value is not None and case.base_value.raw == case.lost:
+        return _apply(case, case.target_value.reason)
+    return _ask(given, case, why, (CHANGE,))
+
+
 def _decide_apart(given: MergeInput, case: FieldCase) -> Decision | None:
     """Fields that the three-way rule is not for; None for all others."""
     override = dict(given.overrides).get(case.field.name)
@@ -176,13 +189,7 @@ def _decide_apart(given: MergeInput, case: FieldCase) -> Decision | None:
             verdict=FieldVerdict.APPLIED,
             reason="the owner decided for every unit that holds this fact",
         )
-    if case.lost is not None:
-        return _ask(
-            given,
-            case,
-            f"The value read ({case.lost}) does not fit the new layout of the record",
-        )
-    return None
+    return None if case.lost is None else _decide_lost(given, case)
 
 
 def decide(given: MergeInput, case: FieldCase) -> Decision:
