@@ -1,0 +1,103 @@
+"""Option changes: what is declared before and after, row by row, and why."""
+
+from donorfit.figures.drawing import BODY, LEADING, SMALL, Drawing, Ink
+from donorfit.figures.lettering import wrap
+from donorfit.figures.marks import add_arrow
+from donorfit.figures.naming import get_option_title
+from donorfit.records.handover import Names
+from donorfit.records.plan import Plan
+
+_BOX = 148.0
+_AFTER = 186.0
+_REASON = 348.0
+_PAD = 7.0
+_ROWS_AT_MOST = 60
+
+
+def draw_option_changes(plan: Plan, names: Names, *, key: str = "option-changes") -> str:
+    """The difference of the option lists and of the build month as an SVG text.
+
+    At most 60 rows are drawn; what is left out is counted in the last row.
+    """
+    drawing = Drawing(key)
+    for x, text in ((2, "before"), (_AFTER, "after"), (_REASON, "why")):
+        drawing.add_text(x, 12, text, size=SMALL, colour="soft", bold=True)
+    y = 20.0
+    if plan.month_before != plan.month_after:
+        months = (f"built {plan.month_before or '?'}", f"built {plan.month_after or '?'}")
+        y = _draw_row(drawing, y, months, plan.month_reason, changed="month")
+    for change in plan.option_changes[:_ROWS_AT_MOST]:
+        title = get_option_title(names, change.option)
+        label = title or change.option
+        texts = ("", label) if change.declared else (label, "")
+        reason = " ".join(change.reasons) or "No reason was recorded."
+        kind = "added" if change.declared else "taken out"
+        y = _draw_row(drawing, y, texts, reason, changed=kind, name=change.option)
+    y = _draw_rest(drawing, y, plan)
+    return drawing.finish(y, "Changes of the option list", write_option_finding(plan))
+
+
+def write_option_finding(plan: Plan) -> str:
+    """What the change comes to, in a sentence."""
+    added = sum(change.declared for change in plan.option_changes)
+    removed = len(plan.option_changes) - added
+    month = "The build month stays."
+    if plan.month_before != plan.month_after:
+        month = f"The build month moves from {plan.month_before} to {plan.month_after}."
+    return f"{added} options are added, {removed} taken out. {month}"
+
+
+def _count_staying(plan: Plan) -> int:
+    return len(set(plan.options_before) & set(plan.options_after))
+
+
+def _draw_rest(drawing: Drawing, y: float, plan: Plan) -> float:
+    more = len(plan.option_changes) - _ROWS_AT_MOST
+    text = f"{_count_staying(plan)} options stay as they are."
+    if more > 0:
+        text = f"{more} more changes are in the table. {text}"
+    drawing.add_text(2, y + 14, text, size=BODY, colour="soft")
+    return y + 22
+
+
+def _draw_row(
+    drawing: Drawing,
+    top: float,
+    texts: tuple[str, str],
+    reason: str,
+    *,
+    changed: str,
+    name: str = "",
+) -> float:
+    room = drawing.width - _REASON - 2
+    lines = [wrap(text, BODY, _BOX - 2 * _PAD) if text else [] for text in texts]
+    rows = max(2, *map(len, lines))
+    height = rows * BODY * LEADING + _PAD
+    middle = top + height / 2
+    for x, cell in zip((2.0, _AFTER), lines, strict=True):
+        _draw_cell(drawing, x, top, height, cell, new=x > _BOX and changed != "taken out")
+    add_arrow(drawing, _BOX + 10, _AFTER - 8, middle)
+    sign = {"added": "+ added", "taken out": "- taken out"}.get(changed, "moved")
+    y = top + BODY + 1
+    drawing.add_text(_REASON, y, sign, bold=True)
+    if name:
+        y = drawing.add_lines(_REASON + 86, y, name, room - 86, size=SMALL, colour="soft", most=2)
+    else:
+        y += BODY * LEADING
+    y = drawing.add_lines(_REASON, y + 1, reason, room) if reason else y
+    return max(top + height, y - BODY + 4) + 8
+
+
+def _draw_cell(
+    drawing: Drawing, x: float, top: float, height: float, lines: list[str], *, new: bool
+) -> None:
+    if not lines:
+        drawing.add_box(x, top, _BOX, height, Ink(stroke="line", dash="2 3"), corner=3)
+        drawing.add_text(x + _PAD, top + BODY + 5, "not declared", colour="soft")
+        return
+    ink = Ink(fill="panel", stroke="derived" if new else "neutral", width=2 if new else 1.2)
+    drawing.add_box(x, top, _BOX, height, ink, corner=3)
+    y = top + BODY + 3
+    for line in lines:
+        drawing.add_text(x + _PAD, y, line, bold=new)
+        y += BODY * LEADING
