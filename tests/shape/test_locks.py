@@ -1,6 +1,5 @@
 """The locks hold what pyproject.toml asks for, with hashes, and no address."""
 
-import ast
 import importlib.util
 import re
 import tomllib
@@ -111,8 +110,3 @@ def test_drift_is_seen() -> None:
         "click>=8.2 is pinned to 8.1.0",
         "rich is not pinned",
     ]
-
-
-def test_dev_script_is_readable_for_an_old_python(repository: Path) -> None:
-    source = (repository / "dev.py").read_text(encoding="utf-8")
-    ast.parse(source, feature_version=(3, 8))
