@@ -1,0 +1,148 @@
+"""Fault codes before and after the work, sorted by the status bits."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from donorfit.faults.lists import FaultList, read_fault_list
+from donorfit.faults.status import (
+    StatusBit,
+    has_failed,
+    is_proved_passed,
+    stands,
+    was_tested,
+    write_fault_code,
+)
+from donorfit.records.plan import ExpectedFault, FaultPhase
+from donorfit.records.proof import FaultComparison, FaultVerdict
+from donorfit.records.survey import UnitSurvey
+from donorfit.vehicle.fault import KnownFault
+from donorfit.vehicle.identity import FaultCode, UnitId
+
+_ORDER = (
+    FaultVerdict.NEW,
+    FaultVerdict.STILL_THERE,
+    FaultVerdict.NOT_TESTED,
+    FaultVerdict.EXPECTED,
+    FaultVerdict.OLD,
+    FaultVerdict.GONE,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    """One code with everything that its verdict rests on."""
+
+    before: int | None
+    after: int | None
+    answered: bool
+    availability: int
+    expected: ExpectedFault | None
+
+
+def _judge_absent(case: _Case) -> tuple[FaultVerdict, str]:
+    if not case.answered:
+        return FaultVerdict.NOT_TESTED, "the unit did not answer afterwards, so nothing is shown"
+    return FaultVerdict.GONE, "not listed any more"
+
+
+def _judge_standing(case: _Case, status: int) -> tuple[FaultVerdict, str]:
+    now = (
+        "its test fails"
+        if status & StatusBit.FAILED
+        else "its test failed in this cycle"
+        if status & StatusBit.FAILED_THIS_CYCLE
+        else "it is stored as confirmed"
+    )
+    if case.expected is not None and case.expected.phase is FaultPhase.GONE_AFTER:
+        return (
+            FaultVerdict.STILL_THERE,
+            f"{now} though {case.expected.cause} should be settled",
+        )
+    if case.expected is not None:
+        return FaultVerdict.EXPECTED, f"{now}; explained by {case.expected.cause}"
+    if has_failed(case.before):
+        return FaultVerdict.OLD, f"{now} as before; the work does not touch its causes"
+    return FaultVerdict.NEW, f"{now}; it was not there before and nothing in the plan explains it"
+
+
+def _judge_passing(case: _Case, status: int) -> tuple[FaultVerdict, str]:
+    if not was_tested(status):
+        again = " since it was cleared" if status & StatusBit.NOT_COMPLETED_SINCE_CLEAR else ""
+        return (
+            FaultVerdict.NOT_TESTED,
+            f"its test has not run{again}; it needs a whole operation cycle",
+        )
+    if not case.availability & StatusBit.NOT_COMPLETED_THIS_CYCLE:
+        return (
+            FaultVerdict.NOT_TESTED,
+            "the unit does not report whether its test has run, so nothing is shown",
+        )
+    once = "; it failed once since it was cleared" if status & StatusBit.FAILED_SINCE_CLEAR else ""
+    return FaultVerdict.GONE, f"its test ran in this cycle and passed{once}"
+
+
+def _judge(case: _Case) -> tuple[FaultVerdict, str]:
+    if case.after is None:
+        return _judge_absent(case)
+    if stands(case.after):
+        return _judge_standing(case, case.after)
+    return _judge_passing(case, case.after)
+
+
+def _list_codes(before: FaultList | None, after: FaultList | None) -> list[FaultCode]:
+    """Codes that failed before, and all that are listed now except those tested and passed."""
+    codes = {each.code for each in (before.faults if before else ()) if has_failed(each.status)}
+    codes |= {each.code for each in (after.faults if after else ()) if each.status}
+    return sorted(
+        code
+        for code in codes
+        if (before is not None and has_failed(before.find_status(code)))
+        or (after is not None and not is_proved_passed(after.find_status(code) or 0))
+    )
+
+
+def compare_faults(
+    before: Iterable[UnitSurvey],
+    after: Iterable[UnitSurvey],
+    expected: Iterable[ExpectedFault],
+    known: Iterable[KnownFault],
+) -> tuple[FaultComparison, ...]:
+    """Say of every fault code seen before or after what became of it.
+
+    A code is gone only where the unit does not list it any more, or lists it with its test run in
+    this cycle (bit 6 clear) and passed (bits 0, 1 and 3 clear). Status 0x50 means not tested yet.
+    The rows that need attention come first.
+    """
+    old = {each.unit: read_fault_list(each) for each in before}
+    new = {each.unit: read_fault_list(each) for each in after}
+    hoped: dict[tuple[UnitId, FaultCode], ExpectedFault] = {}
+    for each in expected:
+        key = (each.unit, each.code)
+        if key not in hoped or each.phase is FaultPhase.GONE_AFTER:
+            hoped[key] = each
+    titles = {(each.unit, each.code): each.title for each in known}
+    rows = []
+    for unit in dict.fromkeys((*old, *new)):
+        first, last = old.get(unit), new.get(unit)
+        for code in _list_codes(first, last):
+            case = _Case(
+                before=first.find_status(code) if first else None,
+                after=last.find_status(code) if last else None,
+                answered=last is not None and last.answered,
+                availability=last.availability if last else 0,
+                expected=hoped.get((unit, code)),
+            )
+            verdict, explanation = _judge(case)
+            title = titles.get((unit, code)) or f"Fault code {write_fault_code(code)}"
+            rows.append(
+                FaultComparison(
+                    unit=unit,
+                    code=code,
+                    title=title,
+                    status_before=case.before,
+                    status_after=case.after,
+                    verdict=verdict,
+                    explanation=explanation,
+                )
+            )
+    return tuple(sorted(rows, key=lambda row: (_ORDER.index(row.verdict), row.unit, row.code)))
