@@ -1,9 +1,9 @@
 """What a stage may ask of the world, and what it may be told.
 
 A *strand* is a generator: it yields one ask, is sent the outcome, and returns its result. The
-conversation of a stage is one strand that may yield :class:`Together` to run named strands side by side, such
-as one per control unit. Strands hold no clock, dice, files or sockets: the same outcomes always
-lead to the same asks, so a journal can be replayed into a fresh one.
+conversation of a stage is one strand that may yield :class:`Together` to run named strands side
+by side, such as one per control unit. Strands hold no clock, dice, files or sockets: the same
+outcomes always lead to the same asks, so a journal can be replayed into a fresh one.
 
 An ask names the access it needs. Whoever carries it enters the session and opens the security
 level first, and does so again after a lost link; a changing request itself is never sent twice by

@@ -1,0 +1,300 @@
+"""The one loop: write the intent, send, write the outcome, tell.
+
+Resuming is replaying: outcomes that the journal holds are told again to a fresh conversation, and
+an intent without an outcome comes back as :class:`Unknown`, so that the conversation looks before
+it writes. Readings after the last binding ask of a strand are not replayed but made afresh, since
+the car may have been touched in between.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Any, Protocol
+
+from donorfit.diagnostics.conversation import (
+    Answered,
+    Ask,
+    Chosen,
+    Download,
+    Effect,
+    Exchange,
+    NotSent,
+    Outcome,
+    Pause,
+    Paused,
+    Question,
+    Refused,
+    Strand,
+    Together,
+    Unknown,
+)
+from donorfit.errors import DonorfitError, JournalError, LinkError, StoppedError
+from donorfit.job.journal import (
+    PastAsk,
+    RunJournal,
+    compute_ask_digest,
+    describe_ask,
+    is_binding,
+)
+from donorfit.job.progress import Happening, Listener, Person, Progress
+
+READ_TRIES = 3
+"""How often a reading is carried where the link breaks under it."""
+
+
+class Courier(Protocol):
+    """Carries one ask to the car; one per connection."""
+
+    lost: str | None
+
+    async def carry(self, ask: Exchange | Download) -> Answered | Refused | NotSent | Unknown:
+        """Carry one ask; never raises for what a car does."""
+        ...
+
+    async def close(self) -> None:
+        """Close the connection."""
+        ...
+
+
+class Connection(Protocol):
+    """Makes couriers: the first one, and new ones after a lost link, each on the same car."""
+
+    async def connect(self) -> Courier:
+        """Connect and make sure that it is the same car.
+
+        Raises:
+            LinkError: nobody answers.
+            SafetyError: another car answers.
+        """
+        ...
+
+
+class Loop:
+    """Carries one conversation to the car.
+
+    Attributes:
+        stop_asked: set by the shell when the person wants to stop; the loop then ends before the
+            next ask that may change something.
+    """
+
+    def __init__(
+        self,
+        *,
+        journal: RunJournal,
+        connection: Connection,
+        person: Person,
+        listener: Listener,
+        sleep: Callable[[float], Awaitable[None]],
+        reconnects: int = 3,
+    ) -> None:
+        self._journal = journal
+        self._connection = connection
+        self._person = person
+        self._tell = listener
+        self._sleep = sleep
+        self._reconnects_left = reconnects
+        self._courier: Courier | None = None
+        self._connecting = asyncio.Lock()
+        self._past: dict[str, dict[int, PastAsk]] = {}
+        self.stop_asked = False
+
+    async def run(self, name: str, strand: Strand) -> Any:
+        """Drive a conversation to its result.
+
+        Raises:
+            DonorfitError: the job cannot go on; what is known so far is in the journal.
+        """
+        self._past = self._load_past()
+        try:
+            return await self._drive(name, strand)
+        finally:
+            if self._courier is not None:
+                await self._courier.close()
+
+    def _load_past(self) -> dict[str, dict[int, PastAsk]]:
+        kept: dict[str, dict[int, PastAsk]] = {}
+        for strand, asks in self._journal.read_past().items():
+            last = max((ask.number for ask in asks if ask.binding), default=-1)
+            if any(ask.number > last for ask in asks):
+                self._journal.write_cut(strand, last + 1)
+            kept[strand] = {ask.number: ask for ask in asks if ask.number <= last}
+        return kept
+
+    async def _drive(self, name: str, strand: Strand) -> Any:
+        number = 0
+        reply: Any = None
+        while True:
+            try:
+                ask = strand.send(reply)
+            except StopIteration as stop:
+                return stop.value
+            if isinstance(ask, Together):
+                reply = await self._drive_together(name, ask)
+            else:
+                reply = await self._handle(name, number, ask)
+                number += 1
+
+    async def _drive_together(self, name: str, together: Together) -> tuple[Any, ...]:
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [
+                    group.create_task(self._drive(f"{name}/{child}", strand))
+                    for child, strand in together.strands
+                ]
+        except ExceptionGroup as errors:
+            raise _choose_error(errors) from errors
+        return tuple(task.result() for task in tasks)
+
+    async def _handle(self, strand: str, number: int, ask: Ask) -> Outcome:
+        past = self._past.get(strand, {}).get(number)
+        if past is not None:
+            return self._replay(strand, past, ask)
+        binding = is_binding(ask)
+        if binding and self.stop_asked:
+            raise StoppedError(
+                what="Stopped where you asked, before the next change.",
+                where=describe_ask(ask),
+                state="Everything written so far is in the job file.",
+                next_step="donorfit resume JOB",
+            )
+        intent = PastAsk(
+            number=number, digest=compute_ask_digest(ask), binding=binding, outcome=None
+        )
+        self._journal.write_intent(strand, intent, describe_ask(ask))
+        outcome = await self._make(ask)
+        self._journal.write_outcome(strand, number, outcome, binding=binding)
+        return outcome
+
+    def _replay(self, strand: str, past: PastAsk, ask: Ask) -> Outcome:
+        if past.digest != compute_ask_digest(ask):
+            raise JournalError(
+                what="The journal of this run does not fit this program.",
+                where=f"{strand}, ask {past.number}: {describe_ask(ask)}",
+                why="A resumed conversation asked something else than the journal holds.",
+                next_step="Resume with the version of donorfit that began the run.",
+            )
+        if past.outcome is not None:
+            return past.outcome
+        unknown = Unknown(why="the run ended before an answer was written down")
+        if isinstance(ask, Question):
+            return self._settle(strand, past, self._answer(ask))
+        self._tell(Progress(happening=Happening.REPLAYED, unit=_unit_of(ask), what=ask_what(ask)))
+        return self._settle(strand, past, unknown)
+
+    def _settle(self, strand: str, past: PastAsk, outcome: Outcome) -> Outcome:
+        self._journal.write_outcome(strand, past.number, outcome, binding=past.binding)
+        return outcome
+
+    async def _make(self, ask: Ask) -> Outcome:
+        match ask:
+            case Question():
+                return self._answer(ask)
+            case Pause():
+                self._tell(Progress(happening=Happening.WAITING, what=ask.why))
+                await self._sleep(ask.seconds)
+                return Paused()
+            case Exchange() | Download():
+                return await self._carry(ask)
+
+    def _answer(self, question: Question) -> Outcome:
+        choice = self._person.answer(question.id, question.text, question.choices)
+        if choice is None:
+            raise StoppedError(
+                what="A question is open and nobody is there to answer it.",
+                where=question.id,
+                why=question.text,
+                state="Everything done so far is in the job file.",
+                next_step=f"Give the answer with --answer {question.id}={question.choices[0]} "
+                f"(choices: {', '.join(question.choices)}), then donorfit resume JOB.",
+            )
+        return Chosen(choice=choice)
+
+    async def _carry(self, ask: Exchange | Download) -> Outcome:
+        reading = isinstance(ask, Exchange) and ask.effect is Effect.READING
+        for tries_left in range(READ_TRIES if reading else 1, 0, -1):
+            courier = await self._get_courier()
+            self._tell_ask(ask, Happening.ASKED)
+            outcome = await courier.carry(ask)
+            self._tell_outcome(ask, outcome)
+            if courier.lost is None or isinstance(outcome, Answered | Refused):
+                return outcome
+            if not reading or tries_left == 1:
+                return outcome
+        raise AssertionError  # the last turn returns
+
+    async def _get_courier(self) -> Courier:
+        async with self._connecting:
+            if self._courier is not None and self._courier.lost is None:
+                return self._courier
+            if self._courier is None:
+                self._courier = await self._connection.connect()
+                return self._courier
+            return await self._reconnect(self._courier)
+
+    async def _reconnect(self, old: Courier) -> Courier:
+        self._tell(Progress(happening=Happening.LINK_LOST, detail=old.lost or ""))
+        await old.close()
+        wait_s = 0.5
+        reason: LinkError | None = None
+        while self._reconnects_left > 0:
+            self._reconnects_left -= 1
+            await self._sleep(wait_s)
+            wait_s *= 2
+            try:
+                self._courier = await self._connection.connect()
+            except LinkError as error:
+                reason = error
+                continue
+            self._tell(Progress(happening=Happening.RECONNECTED))
+            return self._courier
+        raise StoppedError(
+            what="The connection to the car was lost.",
+            why=old.lost or "",
+            where=reason.where if reason else "",
+            state="Everything sent so far is in the job file; what has no answer is marked "
+            "as not known and will be read back before anything else is written.",
+            next_step="Check cable, ignition and supply, then: donorfit resume JOB",
+        )
+
+    def _tell_ask(self, ask: Exchange | Download, happening: Happening, detail: str = "") -> None:
+        self._tell(
+            Progress(
+                happening=happening,
+                unit=ask.unit,
+                what=ask.what,
+                detail=detail,
+                binding=is_binding(ask),
+            )
+        )
+
+    def _tell_outcome(self, ask: Exchange | Download, outcome: Outcome) -> None:
+        match outcome:
+            case Answered():
+                self._tell_ask(ask, Happening.ANSWERED)
+            case Refused():
+                self._tell_ask(ask, Happening.REFUSED, f"{outcome.code:02X}")
+            case NotSent() | Unknown():
+                self._tell_ask(ask, Happening.NO_ANSWER, outcome.why)
+            case Chosen() | Paused():
+                pass
+
+
+def ask_what(ask: Ask) -> str:
+    """The deed of an ask."""
+    return ask.what if isinstance(ask, Exchange | Download) else describe_ask(ask)
+
+
+def _unit_of(ask: Ask) -> str:
+    return ask.unit if isinstance(ask, Exchange | Download) else ""
+
+
+def _choose_error(errors: ExceptionGroup[Exception]) -> Exception:
+    """The error that says most: our own before others, the first of its kind."""
+    flat: list[Exception] = []
+    pending: list[Exception] = list(errors.exceptions)
+    while pending:
+        error = pending.pop(0)
+        if isinstance(error, ExceptionGroup):
+            pending.extend(error.exceptions)
+        else:
+            flat.append(error)
+    return next((error for error in flat if isinstance(error, DonorfitError)), flat[0])

@@ -1,0 +1,59 @@
+"""What the loop tells while it works; shells turn it into words and pixels."""
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Protocol
+
+
+class Happening(Enum):
+    """Kinds of progress."""
+
+    ASKED = "asked"
+    ANSWERED = "answered"
+    REFUSED = "refused"
+    NO_ANSWER = "no answer"
+    BUSY = "busy"
+    PENDING = "pending"
+    BYTES = "bytes"
+    LINK_LOST = "link lost"
+    RECONNECTED = "reconnected"
+    REPLAYED = "replayed"
+    WAITING = "waiting"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """One thing that happened.
+
+    Attributes:
+        happening: its kind.
+        unit: control unit; empty where it is about none.
+        what: the deed in a few words.
+        detail: code, reason, numbers.
+        binding: whether it is about something that changes the car.
+        fraction: 0..1 where the deed has a length; None elsewhere.
+    """
+
+    happening: Happening
+    unit: str = ""
+    what: str = ""
+    detail: str = ""
+    binding: bool = False
+    fraction: float | None = None
+
+
+class Listener(Protocol):
+    """Takes progress; must return quickly and never raise."""
+
+    def __call__(self, progress: Progress) -> None:
+        """Take one piece of progress."""
+        ...
+
+
+class Person(Protocol):
+    """The person at the car."""
+
+    def answer(self, question_id: str, text: str, choices: tuple[str, ...]) -> str | None:
+        """One of the choices; None where nobody is there to say."""
+        ...

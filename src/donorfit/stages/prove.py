@@ -1,0 +1,171 @@
+"""Prove: read everything back, compare fault codes, ask for the checks by hand."""
+
+from collections.abc import Generator
+from typing import Any
+
+from donorfit.diagnostics.conversation import Chosen, Pause, Question, Together
+from donorfit.diagnostics.fault_codes import FaultStatus
+from donorfit.diagnostics.readings import Missing, read_faults, read_identifier, read_text
+from donorfit.faults import compare_faults
+from donorfit.records.change_record import ChangeRecord
+from donorfit.records.encoding import compute_digest
+from donorfit.records.finding import Finding, Severity
+from donorfit.records.plan import Plan, StepKind
+from donorfit.records.proof import CheckResult, FaultVerdict, Proof, ReadBack
+from donorfit.records.survey import FaultRead, Survey, UnitSurvey
+from donorfit.vehicle.control_unit import SOFTWARE_IDENTIFIER, ControlUnit
+from donorfit.vehicle.identity import DataIdentifier
+from donorfit.vehicle.pack import Pack
+
+YES, NO, OPEN = "yes", "no", "open"
+MOST_FAULT_LOOKS = 6
+FAULT_PAUSE_S = 5.0
+
+_BAD = frozenset((FaultVerdict.STILL_THERE, FaultVerdict.NEW))
+_WRITES = frozenset((StepKind.WRITE_OPTION_LIST, StepKind.WRITE_RECORD))
+_UNTESTED = (
+    FaultStatus.TEST_NOT_COMPLETED_SINCE_LAST_CLEAR
+    | FaultStatus.TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE
+)
+
+
+def prove(
+    pack: Pack, plan: Plan, before: Survey, change: ChangeRecord, proved_at: str
+) -> Generator[Any, Any, Proof]:
+    """Show what the car holds now.
+
+    Args:
+        pack: the car family.
+        plan: what was to be done.
+        before: the survey that the plan was made from.
+        change: what was done.
+        proved_at: ISO 8601 time with offset.
+    """
+    read_backs, findings = yield from _read_back(pack, plan)
+    after = yield from _read_all_faults(pack)
+    faults = compare_faults(before.units, after, plan.expected_faults, pack.faults)
+    checks = []
+    for check in plan.checks:
+        answer = yield Question(id=f"check-{check.id}", text=check.text, choices=(YES, NO, OPEN))
+        said = answer.choice if isinstance(answer, Chosen) else OPEN
+        checks.append(CheckResult(id=check.id, text=check.text, answer=said))
+    findings += _judge_checks(checks)
+    if not change.finished:
+        findings.append(
+            Finding(
+                id="not-finished",
+                severity=Severity.BLOCKING,
+                what="The plan was not carried out to its end.",
+                why=change.stop_reason,
+                next_step="donorfit resume JOB, or donorfit undo JOB",
+            )
+        )
+    proved = (
+        change.finished
+        and all(each.equal for each in read_backs)
+        and not any(fault.verdict in _BAD for fault in faults)
+        and not any(check.answer == NO for check in checks)
+        and not any(finding.severity is Severity.BLOCKING for finding in findings)
+    )
+    return Proof(
+        plan_digest=compute_digest(plan),
+        change_digest=compute_digest(change),
+        vin=plan.vin,
+        proved_at=proved_at,
+        read_backs=tuple(read_backs),
+        faults=tuple(faults),
+        checks=tuple(checks),
+        proved=proved,
+        findings=tuple(findings),
+    )
+
+
+def _judge_checks(checks: list[CheckResult]) -> list[Finding]:
+    open_checks = [check for check in checks if check.answer == OPEN]
+    if not open_checks:
+        return []
+    return [
+        Finding(
+            id="checks-open",
+            severity=Severity.NOTE,
+            what=f"{len(open_checks)} checks by hand are still open.",
+            evidence=tuple(check.text for check in open_checks),
+            next_step="Do them and prove again.",
+        )
+    ]
+
+
+def _read_back(
+    pack: Pack, plan: Plan
+) -> Generator[Any, Any, tuple[list[ReadBack], list[Finding]]]:
+    """Everything that the plan writes, read once more, and the software it programs."""
+    read_backs: list[ReadBack] = []
+    findings: list[Finding] = []
+    for step in plan.steps:
+        unit = pack.find_unit(step.unit)
+        if unit is None:
+            continue
+        if step.kind in _WRITES:
+            data = yield from read_identifier(unit, step.identifier, f"read back {step.what}")
+            read = b"" if isinstance(data, Missing) else data
+            read_backs.append(_compare(unit, step.identifier, step.after, read))
+        elif step.kind is StepKind.PROGRAM:
+            version = yield from read_text(unit, SOFTWARE_IDENTIFIER, "read software version")
+            read = b"" if isinstance(version, Missing) else version.encode("latin-1")
+            expected = step.software_after.encode("latin-1")
+            read_backs.append(_compare(unit, SOFTWARE_IDENTIFIER, expected, read))
+    differing = [each for each in read_backs if not each.equal]
+    if differing:
+        findings.append(
+            Finding(
+                id="read-back-differs",
+                severity=Severity.BLOCKING,
+                what=f"{len(differing)} values read back differ from the plan.",
+                evidence=tuple(f"{each.unit} {each.identifier:04X}" for each in differing),
+                next_step="donorfit resume JOB, or donorfit undo JOB",
+            )
+        )
+    return read_backs, findings
+
+
+def _compare(
+    unit: ControlUnit, identifier: DataIdentifier, expected: bytes, read: bytes
+) -> ReadBack:
+    return ReadBack(
+        unit=unit.id, identifier=identifier, expected=expected, read=read, equal=expected == read
+    )
+
+
+def _read_all_faults(pack: Pack) -> Generator[Any, Any, tuple[UnitSurvey, ...]]:
+    """Fault codes of every unit; units whose tests have not run yet are asked again."""
+    reads: tuple[UnitSurvey, ...] = yield Together(
+        tuple((unit.id, _read_unit_faults(unit)) for unit in pack.units)
+    )
+    return reads
+
+
+def _read_unit_faults(unit: ControlUnit) -> Generator[Any, Any, UnitSurvey]:
+    survey = UnitSurvey(unit=unit.id, address=unit.address, answered=False)
+    for look in range(MOST_FAULT_LOOKS):
+        report = yield from read_faults(unit)
+        if isinstance(report, Missing):
+            return UnitSurvey(
+                unit=unit.id,
+                address=unit.address,
+                answered=report.answered,
+                refusals=(f"fault codes: {report.why}",),
+            )
+        survey = UnitSurvey(
+            unit=unit.id,
+            address=unit.address,
+            answered=True,
+            faults=tuple(
+                FaultRead(code=fault.code, status=int(fault.status)) for fault in report.faults
+            ),
+            fault_availability=int(report.availability),
+        )
+        untested = any(fault.status & _UNTESTED for fault in report.faults)
+        if not untested or look + 1 == MOST_FAULT_LOOKS:
+            break
+        yield Pause(seconds=FAULT_PAUSE_S, why=f"{unit.title} has tests that have not run yet")
+    return survey
