@@ -1,0 +1,1 @@
+"""The world: the only place with sockets, files and clocks."""

@@ -1,0 +1,1 @@
+"""Run one stage of one job: the loop, its ports, progress."""
