@@ -16,6 +16,7 @@ _LEFT = 46.0
 _LIST = 352.0
 _MOST_ROWS = 32
 _MARK_HIGH = 6.0
+ARROW = "\N{RIGHTWARDS ARROW}"
 
 _MARKS = {
     FieldVerdict.APPLIED: ("derived", Ink(fill="derived")),
@@ -25,14 +26,12 @@ _MARKS = {
     FieldVerdict.ASKED: ("asked", Ink(fill="weak")),
     FieldVerdict.UNVERIFIED: ("unverified", Ink(hatch=Role.WEAK, stroke="weak")),
 }
-_LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Entry:
-    """One field with the letter that stands for it in the grid."""
+    """One field that is shown, and what the pack says of it."""
 
-    letter: str
     field: FieldEdit
     note: FieldNote | None
 
@@ -71,17 +70,11 @@ def _list_entries(edit: RecordEdit, names: Names) -> list[_Entry]:
     shown = [field for field in edit.fields if field.verdict is not FieldVerdict.UNCHANGED]
     return [
         _Entry(
-            letter=_name_letter(at),
             field=field,
             note=get_field_note(names, edit.unit, edit.identifier, field.name),
         )
-        for at, field in enumerate(shown)
+        for field in shown
     ]
-
-
-def _name_letter(number: int) -> str:
-    wrapped, letter = divmod(number, len(_LETTERS))
-    return _LETTERS[letter] + (str(wrapped) if wrapped else "")
 
 
 def _draw_grid(drawing: Drawing, top: float, edit: RecordEdit, entries: list[_Entry]) -> float:
@@ -104,7 +97,8 @@ def _draw_grid(drawing: Drawing, top: float, edit: RecordEdit, entries: list[_En
         drawn += 1
         drawing.add_text(2, y + 24, f"{first:04X}", size=SMALL, colour="soft")
         for place in places:
-            _draw_byte(drawing, _LEFT + _CELL * (place - first), y, edit, place, by_byte)
+            corner = (_LEFT + _CELL * (place - first), y)
+            _draw_byte(drawing, corner, edit, place, by_byte.get(place, []))
         y += _HIGH + 4
     if quiet:
         text = f"{quiet} more bytes without a change"
@@ -119,14 +113,13 @@ def _get(data: bytes, place: int) -> int | None:
 
 def _draw_byte(
     drawing: Drawing,
-    x: float,
-    y: float,
+    corner: tuple[float, float],
     edit: RecordEdit,
     place: int,
-    by_byte: dict[int, list[_Entry]],
+    here: list[_Entry],
 ) -> None:
+    x, y = corner
     old, new = _get(edit.before, place), _get(edit.after, place)
-    here = by_byte.get(place, [])
     drawing.add_box(x + 1, y, _CELL - 2, _HIGH, Ink(fill="panel", stroke="line"), corner=2)
     middle = x + _CELL / 2
     if old == new:
@@ -171,7 +164,7 @@ def _draw_fields(drawing: Drawing, top: float, entries: list[_Entry]) -> float:
 
 def _write_places(places: tuple[int, ...]) -> str:
     first, last = places[0], places[-1]
-    return f"{first:X}h" if first == last else f"{first:X}h-{last:X}h"
+    return f"{first:04X}" if first == last else f"{first:04X}-{last:04X}"
 
 
 def _word_change(entry: _Entry) -> str:
@@ -179,6 +172,6 @@ def _word_change(entry: _Entry) -> str:
     if field.verdict is FieldVerdict.RECOMPUTED:
         old = "?" if field.current is None else f"{field.current:02X}"
         new = "?" if field.result is None else f"{field.result:02X}"
-        return f"{old} > {new}"
+        return f"{old} {ARROW} {new}"
     before, after = word_value(entry.note, field.current), word_value(entry.note, field.result)
-    return after if before == after else f"{before} > {after}"
+    return after if before == after else f"{before} {ARROW} {after}"

@@ -1,7 +1,7 @@
-"""The paper that pictures are drawn on: SVG elements as text, colours as attribute and class.
+"""The paper that pictures are drawn on: SVG elements as text.
 
-Every element carries a concrete colour, so that it shows in a document, and a class, so that a
-page's style can change the colour for a dark ground (:func:`donorfit.figures.palette.write_style`).
+Every element carries a concrete colour, so that it shows in a document, and a class, so that the
+style of a page can change it for a dark ground (:func:`donorfit.figures.palette.write_style`).
 """
 
 import re

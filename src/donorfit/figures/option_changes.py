@@ -93,11 +93,11 @@ def _draw_cell(
 ) -> None:
     if not lines:
         drawing.add_box(x, top, _BOX, height, Ink(stroke="line", dash="2 3"), corner=3)
-        drawing.add_text(x + _PAD, top + BODY + 5, "not declared", colour="soft")
+        drawing.add_text(x + _PAD, top + height / 2 + 4, "not declared", colour="soft")
         return
     ink = Ink(fill="panel", stroke="derived" if new else "neutral", width=2 if new else 1.2)
     drawing.add_box(x, top, _BOX, height, ink, corner=3)
-    y = top + BODY + 3
+    y = top + height / 2 + 4 - (len(lines) - 1) * BODY * LEADING / 2
     for line in lines:
         drawing.add_text(x + _PAD, y, line, bold=new)
         y += BODY * LEADING

@@ -1,16 +1,18 @@
-"""Plan as lanes: what happens when to which unit, where the job can stop, what cannot be undone."""
+"""Plan as lanes: what happens when to which unit, where the job can stop and go back."""
 
 from dataclasses import dataclass
 
-from donorfit.figures.drawing import BODY, SMALL, Drawing, Ink
-from donorfit.figures.lettering import cut, measure
+from donorfit.figures.drawing import LEADING, SMALL, Drawing, Ink
+from donorfit.figures.lettering import cut, measure, wrap
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
 from donorfit.records.handover import Names
 from donorfit.records.plan import Plan, Step, StepKind
+from donorfit.vehicle.identity import UnitId
 
-_LEFT = 160.0
+_LEFT = 176.0
 _LANE = 20.0
+_TALL_LANE = 29.0
 _NETWORK = 17.0
 _SLOT_AT_LEAST = 25.0
 _SLOT_AT_MOST = 44.0
@@ -26,27 +28,33 @@ _KINDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Band:
-    """Steps drawn side by side, and the lanes they need: a network name heads its units."""
+    """Steps drawn side by side in slots.
+
+    Attributes:
+        steps: the steps.
+        slot: width of one slot.
+        started: seconds that have passed before its first step.
+        turning: place of the point of no return among the steps; -1 where it is not here.
+    """
 
     steps: tuple[Step, ...]
-    first: int
-    lanes: tuple[tuple[str, tuple[str, ...]], ...]
+    slot: float
+    started: float
+    turning: int
+
+    @property
+    def right(self) -> float:
+        """Where the last slot ends."""
+        return _LEFT + self.slot * len(self.steps)
 
 
 def draw_plan_lanes(plan: Plan, names: Names, *, key: str = "plan-lanes") -> str:
     """The steps of a plan as an SVG text: lanes by network and unit, stops, point of no return."""
     drawing = Drawing(key)
     y = _draw_legend(drawing)
-    per_band = int((drawing.width - _LEFT - 6) // _SLOT_AT_LEAST)
-    steps = plan.steps
-    turning = next((at for at, each in enumerate(steps) if each.kind is StepKind.PROGRAM), None)
-    started = 0.0
-    for first in range(0, len(steps), per_band):
-        band = _make_band(steps[first : first + per_band], first)
-        slot = min(_SLOT_AT_MOST, (drawing.width - _LEFT - 6) / max(1, len(band.steps)))
-        y = _draw_band(drawing, y + 6, band, slot, names, turning, started)
-        started += sum(each.seconds for each in band.steps)
-    if not steps:
+    for band in _make_bands(plan, drawing.width):
+        y = _draw_band(drawing, y + 6, band, names)
+    if not plan.steps:
         drawing.add_text(2, y + 16, "No step: nothing has to be written.")
         y += 24
     return drawing.finish(y, "The plan as lanes", write_plan_finding(plan))
@@ -60,18 +68,31 @@ def write_plan_finding(plan: Plan) -> str:
         f"{len(plan.steps)} steps on {units} control units, about "
         f"{plan.seconds / 60:.0f} minutes; the job can stop safely after {safe} of them."
     )
-    turning = next((each for each in plan.steps if each.kind is StepKind.PROGRAM), None)
-    if turning is not None:
-        text += f" From step {turning.id} on software changes."
+    turning = _find_turning(plan)
+    if turning >= 0:
+        text += f" From step {plan.steps[turning].id} on software changes."
     return text
 
 
-def _make_band(steps: tuple[Step, ...], first: int) -> _Band:
-    networks: dict[str, dict[str, None]] = {}
-    for step in steps:
-        networks.setdefault(step.network, {})[step.unit] = None
-    lanes = tuple((network, tuple(units)) for network, units in networks.items())
-    return _Band(steps=steps, first=first, lanes=lanes)
+def _find_turning(plan: Plan) -> int:
+    """Place of the first download: from there on the backup alone brings nothing back."""
+    kinds = [step.kind for step in plan.steps]
+    return kinds.index(StepKind.PROGRAM) if StepKind.PROGRAM in kinds else -1
+
+
+def _make_bands(plan: Plan, width: float) -> list[_Band]:
+    room = width - _LEFT - 6
+    most = int(room // _SLOT_AT_LEAST)
+    turning = _find_turning(plan)
+    bands: list[_Band] = []
+    started = 0.0
+    for first in range(0, len(plan.steps), most):
+        steps = plan.steps[first : first + most]
+        here = turning - first if first <= turning < first + most else -1
+        slot = min(_SLOT_AT_MOST, room / min(most, len(plan.steps)))
+        bands.append(_Band(steps=steps, slot=slot, started=started, turning=here))
+        started += sum(step.seconds for step in steps)
+    return bands
 
 
 def _draw_legend(drawing: Drawing) -> float:
@@ -90,91 +111,87 @@ def _draw_legend(drawing: Drawing) -> float:
     return y + 8
 
 
-def _draw_band(
-    drawing: Drawing,
-    top: float,
-    band: _Band,
-    slot: float,
-    names: Names,
-    turning: int | None,
-    started: float,
-) -> float:
-    right = _LEFT + slot * len(band.steps)
-    y = top + 16
+def _draw_band(drawing: Drawing, top: float, band: _Band, names: Names) -> float:
+    line = 0.0
+    if band.turning >= 0:
+        line = _LEFT + band.slot * band.turning - 1
+        _draw_turning_word(drawing, top + 10, line)
+        top += 16
     for at, step in enumerate(band.steps):
-        label = cut(step.id, SMALL, slot - 1)
-        x = _LEFT + slot * (at + 0.5)
+        label = cut(step.id, SMALL, band.slot - 1)
+        x = _LEFT + band.slot * (at + 0.5)
         drawing.add_text(x, top + 10, label, size=SMALL, anchor="middle", colour="soft")
-    for network, units in band.lanes:
+    y = top + 16
+    lanes: dict[str, dict[UnitId, None]] = {}
+    for step in band.steps:
+        lanes.setdefault(step.network, {})[step.unit] = None
+    for network, units in lanes.items():
         drawing.add_text(2, y + 12, cut(network, SMALL, _LEFT - 10), size=SMALL, bold=True)
         y += _NETWORK
         for unit in units:
-            _draw_lane(drawing, y, band, slot, (network, unit), names)
-            y += _LANE
-    bottom = _draw_stops(drawing, y, band, slot, right, started)
-    if turning is not None and band.first <= turning < band.first + len(band.steps):
-        x = _LEFT + slot * (turning - band.first) - 1
-        drawing.add_line(
-            ((x, top + 16), (x, bottom)), Ink(stroke="blocked", width=2.4, dash="6 3")
-        )
-        bottom = _draw_turning(drawing, bottom + 13, x)
+            y = _draw_lane(drawing, y, band, unit, get_unit_title(names, unit))
+    bottom = _draw_stops(drawing, y, band)
+    if line:
+        ink = Ink(stroke="blocked", width=2.4, dash="6 3")
+        drawing.add_line(((line, top), (line, y + 20)), ink)
     return bottom + 8
 
 
-def _draw_turning(drawing: Drawing, y: float, x: float) -> float:
+def _draw_turning_word(drawing: Drawing, y: float, x: float) -> None:
     text = "from here on software changes"
     half = measure(text, SMALL) / 2
     place = min(max(x, 2 + half), drawing.width - 2 - half)
     drawing.add_text(place, y, text, size=SMALL, bold=True, anchor="middle")
-    return y + 2
 
 
-def _draw_lane(
-    drawing: Drawing,
-    y: float,
-    band: _Band,
-    slot: float,
-    lane: tuple[str, str],
-    names: Names,
-) -> None:
-    right = _LEFT + slot * len(band.steps)
-    middle = y + _LANE / 2
-    network, unit = lane
-    title = get_unit_title(names, next(s.unit for s in band.steps if s.unit == unit))
-    drawing.add_text(10, middle + 3.5, cut(title, SMALL, _LEFT - 18), size=SMALL)
-    drawing.add_line(((_LEFT, middle), (right, middle)), Ink(stroke="line", width=0.7))
+def _draw_lane(drawing: Drawing, y: float, band: _Band, unit: UnitId, title: str) -> float:
+    lines = wrap(title, SMALL, _LEFT - 18, most=2)
+    height = _LANE if len(lines) == 1 else _TALL_LANE
+    middle = y + height / 2
+    base = middle + 3.5 - (len(lines) - 1) * SMALL * LEADING / 2
+    for at, line in enumerate(lines):
+        drawing.add_text(10, base + at * SMALL * LEADING, line, size=SMALL)
+    drawing.add_line(((_LEFT, middle), (band.right, middle)), Ink(stroke="line", width=0.7))
     for at, step in enumerate(band.steps):
-        if (step.network, step.unit) == (network, unit):
-            box = (_LEFT + slot * at + 2.5, y + 4, slot - 5, _LANE - 8)
+        if step.unit == unit:
+            box = (_LEFT + band.slot * at + 2.5, middle - 6, band.slot - 5, 12)
             drawing.add_box(*box, Ink(fill="page"), corner=2)
             drawing.add_box(*box, _KINDS[step.kind][1], corner=2)
+    return y + height
 
 
-def _draw_stops(
-    drawing: Drawing, y: float, band: _Band, slot: float, right: float, started: float
-) -> float:
-    """The strip below the lanes: dots where the job may stop, hatch where it must go on, minutes."""
-    base = y + 12
-    drawing.add_line(((_LEFT, base), (right, base)), Ink(stroke="neutral", width=1.2))
+def _draw_stops(drawing: Drawing, y: float, band: _Band) -> float:
+    """The strip below the lanes: dots where the job may stop, hatch where not, and minutes."""
+    base = y + 14
+    drawing.add_line(((_LEFT, base), (band.right, base)), Ink(stroke="neutral", width=1.2))
     drawing.add_text(2, base + 3.5, "stops", size=SMALL, bold=True)
     drawing.add_text(2, base + 20, "minutes", size=SMALL, bold=True)
-    passed, last = started, -1e9
     for at, step in enumerate(band.steps):
-        passed += step.seconds
-        x = _LEFT + slot * (at + 1)
+        x = _LEFT + band.slot * (at + 1)
         if step.safe_after:
             drawing.add_circle(x, base, 4, Ink(fill="neutral"))
         else:
-            drawing.add_box(x - 8, base - 4, slot - 2, 8, Ink(fill="page"))
-            drawing.add_box(
-                x - 8, base - 4, min(slot - 2, 16), 8, Ink(hatch=Role.WEAK, stroke="weak")
-            )
-        minutes = f"{passed / 60:.1f}" if passed < 600 else f"{passed / 60:.0f}"  # noqa: PLR2004
-        half = measure(minutes, SMALL) / 2
-        end = at == len(band.steps) - 1
-        if (x - half > last + 8 or end) and x + half < drawing.width:
-            if not end and x + half > right - 2 * half - 8:
-                continue
-            drawing.add_text(x, base + 20, minutes, size=SMALL, anchor="middle", colour="soft")
-            last = x + half
-    return base + 24 + (BODY - SMALL)
+            box = (x - band.slot / 2 + 3, base - 4, band.slot - 6, 8)
+            drawing.add_box(*box, Ink(fill="page"))
+            drawing.add_box(*box, Ink(hatch=Role.WEAK, stroke="weak"))
+    _draw_minutes(drawing, base + 20, band)
+    return base + 24
+
+
+def _draw_minutes(drawing: Drawing, y: float, band: _Band) -> None:
+    """Minutes after each step, as many as there is room for, the last one always."""
+    texts, passed = [], band.started
+    for step in band.steps:
+        passed += step.seconds
+        texts.append(f"{passed / 60:.1f}")
+    end = len(texts) - 1
+    half = measure(texts[end], SMALL) / 2
+    last_x = min(band.right, drawing.width - 1 - half)
+    covered = _LEFT - 20.0
+    for at, text in enumerate(texts[:end]):
+        x = _LEFT + band.slot * (at + 1)
+        wide = measure(text, SMALL) / 2
+        if x - wide > covered + 6 and x + wide < last_x - half - 6:
+            drawing.add_text(x, y, text, size=SMALL, anchor="middle", colour="soft")
+            covered = x + wide
+    drawing.add_text(last_x, y, texts[end], size=SMALL, anchor="middle", bold=True)

@@ -1,4 +1,4 @@
-"""Proof strip: backup, write, read back, compare, as four stamped cells joined by their digests."""
+"""Proof strip: backup, write, read back, compare, as four stamped cells with digests."""
 
 from collections import Counter
 from dataclasses import dataclass

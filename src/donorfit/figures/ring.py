@@ -75,13 +75,14 @@ def _draw_arc(
     )
     drawing.add_path(path, choose_ink(arc))
     tip = _place(centre, end - turn, _RADIUS)
-    back = end - turn - 0.09
-    inner, outer = _place(centre, back, _RADIUS - 8), _place(centre, back, _RADIUS + 8)
-    drawing.add_line((inner, tip, outer), Ink(stroke="ink", width=1.6))
+    back = end - turn - 0.1
+    inner, outer = _place(centre, back, _RADIUS - 7), _place(centre, back, _RADIUS + 7)
+    corners = "L".join(f"{n(x)} {n(y)}" for x, y in (inner, tip, outer))
+    drawing.add_path(f"M{corners}Z", Ink(fill="ink"))
 
 
 def choose_ink(arc: RingArc) -> Ink:
-    """How an arc is drawn: thin and dotted unknown, dashed weak, otherwise as wide as its margin."""
+    """How an arc is drawn: dotted unknown, dashed weak, otherwise as wide as its margin."""
     if arc.margin_db is None:
         return Ink(stroke="soft", width=1.6, dash="1 4")
     if arc.margin_db < 0:
@@ -100,7 +101,7 @@ def _draw_list(drawing: Drawing, arcs: tuple[RingArc, ...]) -> float:
     for at, arc in enumerate(arcs):
         following = (at + 1) % len(arcs) + 1
         drawing.add_line(((x, y - 4), (x + 18, y - 4)), choose_ink(arc))
-        text = f"{at + 1} > {following}  {_word_margin(arc)}"
+        text = f"{at + 1} \N{RIGHTWARDS ARROW} {following}: {_word_margin(arc)}"
         drawing.add_text(x + 26, y, text, bold=True)
         y += BODY * 1.35
         new = " (new)" if arc.added else ""

@@ -9,7 +9,7 @@ from donorfit.figures.palette import Role
 from donorfit.records.plan import SupplyForecast
 
 _LEFT = 46.0
-_RIGHT = 118.0
+_RIGHT = 152.0
 _TOP = 26.0
 _VOLTS_HEIGHT = 190.0
 _CURRENT_TOP = 244.0
@@ -20,7 +20,7 @@ Points = Sequence[tuple[float, float, float, float]]
 
 
 def draw_supply(supply: SupplyForecast, *, key: str = "supply") -> str:
-    """Voltage with its window above, current below, over the minutes of the session; an SVG text."""
+    """Voltage with its window above, current below, over the minutes; an SVG text."""
     drawing = Drawing(key)
     points = _thin(supply.points)
     end = max([supply.minutes, *(point[0] for point in points)]) or 1.0
@@ -102,7 +102,10 @@ class _Plot:
         width = self.right - _LEFT
         self.drawing.add_box(_LEFT, low, width, floor - low, Ink(hatch=Role.WEAK))
         self.drawing.add_box(_LEFT, _TOP, width, high - _TOP, Ink(hatch=Role.WEAK))
-        for y in (low, high):
+
+    def _draw_limits(self, supply: SupplyForecast) -> None:
+        for volts in (supply.window_low_volts, supply.window_high_volts):
+            y = self.y(volts)
             self.drawing.add_line(((_LEFT, y), (self.right, y)), Ink(stroke="blocked", width=1.4))
 
     def draw_lines(self, points: Points, supply: SupplyForecast) -> None:
@@ -111,13 +114,23 @@ class _Plot:
         if points:
             self.drawing.add_line(held, Ink(stroke="neutral", width=2.6))
             self.drawing.add_line(alone, Ink(stroke="page", width=4.6))
+        self._draw_limits(supply)
+        if points:
             self.drawing.add_line(alone, Ink(stroke="neutral", width=2, dash="5 4"))
         ends = (points[-1][2], points[-1][3]) if points else (supply.lowest_volts,) * 2
         labels = [
-            (self.y(supply.window_high_volts), "highest allowed", False),
-            (self.y(ends[0]), "with support", True),
-            (self.y(supply.window_low_volts), "lowest allowed", False),
-            (self.y(ends[1]), "battery alone", True),
+            (
+                self.y(supply.window_high_volts),
+                f"highest allowed {supply.window_high_volts:.2f} V",
+                False,
+            ),
+            (self.y(ends[0]), f"with support, min {supply.lowest_volts:.2f}", True),
+            (
+                self.y(supply.window_low_volts),
+                f"lowest allowed {supply.window_low_volts:.2f} V",
+                False,
+            ),
+            (self.y(ends[1]), f"battery alone, min {supply.lowest_volts_unsupported:.2f}", True),
         ]
         for y, word, bold in spread_labels(labels, 13.0):
             self.drawing.add_text(self.right + 6, y + 3.5, word, size=SMALL, bold=bold)
@@ -143,7 +156,13 @@ class _Plot:
             draw.add_line(steps, Ink(stroke="neutral", width=1.8))
         y = place(supply.support_current_a)
         draw.add_line(((_LEFT, y), (self.right, y)), Ink(stroke="derived", width=1.6, dash="7 3"))
-        draw.add_text(self.right + 6, y + 3.5, "support needed", size=SMALL, bold=True)
+        draw.add_text(
+            self.right + 6,
+            y + 3.5,
+            f"support needed {supply.support_current_a:.0f} A",
+            size=SMALL,
+            bold=True,
+        )
         draw.add_line(((_LEFT, floor), (self.right, floor)), Ink(stroke="soft", width=1))
         last = -1e9
         for minute in choose_ticks(0, self.end, 8):
