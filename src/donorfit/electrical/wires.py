@@ -1,0 +1,164 @@
+"""Choose a wire and its fuse together."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from donorfit.electrical.fuses import CONTINUOUS_SHARE, FuseChoice, choose_fuse
+from donorfit.electrical.lead_drop import ConductorClass, ReturnPath, compute_lead_drop
+from donorfit.electrical.pins import PinMatch, PinWire
+from donorfit.records.plan import WireOrder
+from donorfit.vehicle.network import Cavity, PinFunction
+
+NOMINAL_VOLTS = 13.5
+FEED_DROP_SHARE = 0.03
+"""Share of the supply that a feed that matters may lose (marine practice, from memory)."""
+OTHER_DROP_SHARE = 0.10
+WARM_C = 60.0
+SIGNAL_MM2 = 0.5
+RATING_A: Mapping[float, float] = MappingProxyType(
+    {0.5: 5, 0.75: 7, 1.0: 8.75, 1.5: 12.75, 2.0: 15, 2.5: 17, 3.0: 25.5, 6.0: 35}
+)
+"""Continuous current by cross-section: the lower of two published vehicle cable lists."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WireSize:
+    """A wire with its fuse, or why there is none.
+
+    Attributes:
+        cross_section_mm2: the wire; 0 where no listed one does.
+        fuse: the fuse in front of it.
+        drop_volts: voltage lost at the continuous current.
+        drop_share: the same as a share of the supply.
+        reason: which test decided.
+    """
+
+    cross_section_mm2: float
+    fuse: FuseChoice
+    drop_volts: float
+    drop_share: float
+    reason: str
+
+    @property
+    def found(self) -> bool:
+        """Whether a listed wire passes every test."""
+        return self.cross_section_mm2 > 0
+
+
+def size_wire(
+    current_a: float,
+    length_m: float,
+    *,
+    allowed_drop_share: float = FEED_DROP_SHARE,
+    supply_volts: float = NOMINAL_VOLTS,
+    temperature_c: float = WARM_C,
+    return_path: ReturnPath = ReturnPath.BODY,
+    bundle_factor: float = 1.0,
+    continuous_share: float = CONTINUOUS_SHARE,
+) -> WireSize:
+    """Thinnest listed wire that loses little enough and that a standard fuse protects.
+
+    Args:
+        current_a: continuous current.
+        length_m: one way.
+        allowed_drop_share: share of ``supply_volts`` that may be lost.
+        supply_volts: voltage at the source.
+        temperature_c: of the conductor.
+        return_path: wire of the same size, or the car body.
+        bundle_factor: what a bundle leaves of the rating (unverified, editable).
+        continuous_share: see :func:`choose_fuse`.
+    """
+    failed = ""
+    for size, rating in RATING_A.items():
+        fuse = choose_fuse(current_a, rating * bundle_factor, continuous_share=continuous_share)
+        drop = compute_lead_drop(
+            current_a,
+            length_m,
+            size,
+            conductor=ConductorClass.FLEXIBLE,
+            temperature_c=temperature_c,
+            return_path=return_path,
+        )
+        share = drop / supply_volts
+        if not fuse.found:
+            failed = f"{size:g} mm2 fails: {fuse.reason}"
+        elif share > allowed_drop_share:
+            failed = f"{size:g} mm2 loses {share:.1%}, more than {allowed_drop_share:.0%}"
+        else:
+            reason = f"{fuse.reason}; {drop:.2f} V lost ({share:.1%})"
+            if failed:
+                reason = f"{reason}; one size less: {failed}"
+            return WireSize(
+                cross_section_mm2=size,
+                fuse=fuse,
+                drop_volts=drop,
+                drop_share=share,
+                reason=reason,
+            )
+    none = FuseChoice(rating_a=0, load_share=0, wire_rating_a=0, reason=failed)
+    return WireSize(cross_section_mm2=0, fuse=none, drop_volts=0, drop_share=0, reason=failed)
+
+
+def order_wires(
+    match: PinMatch, *, adapter_length_m: float = 0.3, run_length_m: float = 5.0
+) -> tuple[WireOrder, ...]:
+    """Wires to make: an adapter between matched cavities, a new run where the host has none.
+
+    Cavities without a partner get a run of ``run_length_m`` from a fused source or the network
+    named in the purpose.
+    """
+    orders = [_order(match, wire, adapter_length_m) for wire in match.wires]
+    orders += [_order_run(match, cavity, run_length_m) for cavity in match.missing]
+    return tuple(orders)
+
+
+def _order(match: PinMatch, wire: PinWire, length_m: float) -> WireOrder:
+    size, fuse, note = _size_for(wire.module, length_m, fused=False)
+    return WireOrder(
+        host_cavity=f"{match.host}:{wire.host.number}",
+        module_cavity=f"{match.module}:{wire.module.number}",
+        purpose=describe_cavity(wire.module),
+        cross_section_mm2=size,
+        fuse_a=fuse,
+        length_m=length_m,
+        note="; ".join(each for each in (wire.note, note) if each),
+    )
+
+
+def _order_run(match: PinMatch, cavity: Cavity, length_m: float) -> WireOrder:
+    size, fuse, note = _size_for(cavity, length_m, fused=True)
+    missing = "the host's connector has no partner: run a new wire"
+    return WireOrder(
+        host_cavity="",
+        module_cavity=f"{match.module}:{cavity.number}",
+        purpose=describe_cavity(cavity),
+        cross_section_mm2=size,
+        fuse_a=fuse,
+        length_m=length_m,
+        note="; ".join(each for each in (missing, note) if each),
+    )
+
+
+def _size_for(cavity: Cavity, length_m: float, *, fused: bool) -> tuple[float, float, str]:
+    match cavity.function:
+        case PinFunction.OPTICAL_IN | PinFunction.OPTICAL_OUT:
+            return 0.0, 0.0, "optical fibre, no copper"
+        case PinFunction.CAN_HIGH | PinFunction.CAN_LOW:
+            return SIGNAL_MM2, 0.0, "twist with its partner"
+        case PinFunction.ETHERNET_PLUS | PinFunction.ETHERNET_MINUS:
+            return SIGNAL_MM2, 0.0, "use the twisted pair made for it"
+        case PinFunction.SUPPLY | PinFunction.SWITCHED_SUPPLY | PinFunction.OUTPUT:
+            wire = size_wire(cavity.current_a, length_m)
+            fuse = wire.fuse.rating_a if fused and cavity.function is not PinFunction.OUTPUT else 0
+            return wire.cross_section_mm2, fuse, "" if wire.found else wire.reason
+        case PinFunction.GROUND:
+            wire = size_wire(cavity.current_a, length_m)
+            return wire.cross_section_mm2, 0.0, "" if wire.found else wire.reason
+        case _:
+            return SIGNAL_MM2, 0.0, ""
+
+
+def describe_cavity(cavity: Cavity) -> str:
+    """Function and detail of a cavity in words."""
+    return f"{cavity.function.value} {cavity.detail}".strip()
