@@ -46,6 +46,16 @@ LOCK_PARTS = {
     "installer": ("--group", "installer"),
 }
 
+# Systems on which everything in the locks has to be there ready built.
+SYSTEMS = (
+    "x86_64-pc-windows-msvc",
+    "aarch64-pc-windows-msvc",
+    "x86_64-apple-darwin",
+    "aarch64-apple-darwin",
+    "x86_64-manylinux_2_28",
+    "aarch64-manylinux_2_28",
+)
+
 
 class SetupError(Exception):
     """Set-up or a command cannot go on; the message says why and what to do."""
@@ -328,7 +338,21 @@ def lock(arguments: Sequence[str]) -> int:
         file.write_bytes((head + pins).encode())
         count = sum("==" in line and line[0] not in " #" for line in pins.splitlines())
         print(f"{file.relative_to(ROOT).as_posix()}: {count} pins")
-    return 0
+    return report_missing_wheels()
+
+
+def report_missing_wheels() -> int:
+    """Try each lock on every system without installing it; return 1 where a package is missing."""
+    failed = 0
+    for name in LOCK_PARTS:
+        for system in SYSTEMS:
+            uv = (PYTHON, "-m", "uv", "pip", "install", "--quiet", "--dry-run")
+            place = ("--target", VENV / "nowhere", "--python-platform", system)
+            code, output = run_quietly((*uv, *place, *HASHED, "-r", LOCKS / f"{name}.txt"))
+            if code:
+                failed = 1
+                print(f"{name} cannot be installed on {system}:\n{output.strip()}")
+    return failed
 
 
 COMMANDS = {"demo": demo, "test": test, "check": check, "bench": bench, "lock": lock}

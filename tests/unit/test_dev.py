@@ -290,6 +290,7 @@ def test_lock_heads_every_file_with_its_inputs(
 ) -> None:
     for file in dev.LOCKS.glob("*.txt"):
         file.write_text("click==8.5.1 \\\n    --hash=sha256:00\n", encoding="utf-8")
+    monkeypatch.setattr(dev, "run_quietly", lambda _: (0, ""))
     assert dev.main(["lock", "--upgrade"]) == 0
     compiled = [command for command in commands if "compile" in command]
     assert [Path(command[-2]).stem for command in compiled] == ["dev", "run", "installer"]
@@ -297,6 +298,20 @@ def test_lock_heads_every_file_with_its_inputs(
     assert all(command[-1] == "--upgrade" for command in compiled)
     for file in dev.LOCKS.glob("*.txt"):
         assert f"\n# inputs: {dev.digest_inputs()}\nclick==8.5.1" in file.read_text()
+
+
+def test_lock_fails_where_a_system_lacks_a_package(
+    dev: ModuleType, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(
+        dev,
+        "run_quietly",
+        lambda command: (int("aarch64-apple-darwin" in command), "no wheel of that"),
+    )
+    assert dev.report_missing_wheels() == 1
+    said = capsys.readouterr().out
+    assert said.count("no wheel of that") == len(dev.LOCK_PARTS)
+    assert "dev cannot be installed on aarch64-apple-darwin" in said
 
 
 @pytest.mark.parametrize(
