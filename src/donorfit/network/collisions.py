@@ -1,0 +1,97 @@
+"""Identifiers that two messages share."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+
+from donorfit.vehicle.network import Message, Network
+
+
+class CollisionKind(Enum):
+    """What two messages with one identifier come to."""
+
+    TWO_SENDERS = "two units send the same identifier"
+    OTHER_LAYOUT = "same identifier, other content"
+    SAME_MESSAGE = "same identifier, same content"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Collision:
+    """Two messages with one identifier on one network.
+
+    Attributes:
+        network: where.
+        frame_id: the identifier.
+        extended: 29 bits instead of 11.
+        first: the message described on the network.
+        second: the message that comes in, or the second one described.
+        kind: what it comes to.
+        why: the differences in words.
+    """
+
+    network: str
+    frame_id: int
+    extended: bool
+    first: str
+    second: str
+    kind: CollisionKind
+    why: str
+
+
+def find_collisions(network: Network, added: Iterable[Message] = ()) -> tuple[Collision, ...]:
+    """Collisions on a network, with messages that a module would add to it.
+
+    Equal identifiers alone mean nothing between cars, so the content is compared as well. Two
+    frames with one identifier and different senders destroy each other on the bus (ISO 11898-1).
+    """
+    groups: dict[tuple[int, bool], list[Message]] = defaultdict(list)
+    for message in (*network.messages, *added):
+        groups[message.frame_id, message.extended].append(message)
+    return tuple(
+        _compare(network.name, messages[0], other)
+        for _, messages in sorted(groups.items())
+        for other in messages[1:]
+    )
+
+
+def _compare(network: str, first: Message, second: Message) -> Collision:
+    senders = set(first.senders), set(second.senders)
+    other_sender = bool(senders[0] and senders[1] and senders[0] != senders[1])
+    layout = _describe_difference(first, second)
+    if other_sender:
+        kind = CollisionKind.TWO_SENDERS
+        why = f"{', '.join(first.senders)} and {', '.join(second.senders)} send it"
+        why = f"{why}; {layout}" if layout else why
+    elif layout:
+        kind, why = CollisionKind.OTHER_LAYOUT, layout
+    else:
+        kind, why = CollisionKind.SAME_MESSAGE, "nothing differs"
+    return Collision(
+        network=network,
+        frame_id=first.frame_id,
+        extended=first.extended,
+        first=first.name,
+        second=second.name,
+        kind=kind,
+        why=why,
+    )
+
+
+def _describe_difference(first: Message, second: Message) -> str:
+    parts = []
+    if first.length_bytes != second.length_bytes:
+        parts.append(f"{first.length_bytes} and {second.length_bytes} bytes")
+    names = {s.name for s in first.signals}, {s.name for s in second.signals}
+    if (names[0] or names[1]) and not names[0] & names[1]:
+        parts.append("no signal in common")
+    shared = {s.name: s for s in first.signals}
+    moved = sorted(
+        s.name
+        for s in second.signals
+        if s.name in shared
+        and (shared[s.name].first_bit, shared[s.name].bit_length) != (s.first_bit, s.bit_length)
+    )
+    if moved:
+        parts.append(f"other place for {', '.join(moved)}")
+    return "; ".join(parts)

@@ -1,0 +1,232 @@
+"""Does every signal that a module needs reach it, in the layout and rhythm that it expects."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from donorfit.network.layouts import list_differences
+from donorfit.vehicle.donor import NeededSignal
+from donorfit.vehicle.network import Message, Network, Signal
+
+
+class SignalVerdict(Enum):
+    """What a needed signal comes to."""
+
+    PRESENT = "present"
+    ELSEWHERE = "present elsewhere"
+    OTHER_LAYOUT = "other layout"
+    TOO_SLOW = "too slow"
+    ON_EVENTS = "sent on events only"
+    MISSING = "missing"
+    UNKNOWN = "network not described"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalCheck:
+    """One needed signal.
+
+    Attributes:
+        need: what the module needs.
+        verdict: what it comes to.
+        network: where it was found; empty where it was not.
+        message: message it was found in.
+        cycle_ms: that message's cycle; None where it has none.
+        senders: units that send that message.
+        differences: how the layout differs from what the module expects.
+        reason: the finding in one sentence.
+        effect: what the driver notices; empty where the signal is present.
+        remedy: what could be done; empty where nothing has to be.
+    """
+
+    need: NeededSignal
+    verdict: SignalVerdict
+    network: str = ""
+    message: str = ""
+    cycle_ms: int | None = None
+    senders: tuple[str, ...] = ()
+    differences: tuple[str, ...] = ()
+    reason: str = ""
+    effect: str = ""
+    remedy: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    network: Network
+    message: Message
+    signal: Signal
+
+
+def check_signals(
+    needed: Iterable[NeededSignal],
+    networks: Sequence[Network],
+    *,
+    expected: Sequence[Network] = (),
+) -> tuple[SignalCheck, ...]:
+    """Check every needed signal against the host's networks.
+
+    Args:
+        needed: what the module has to receive.
+        networks: the host's networks.
+        expected: networks as the module's own car describes them; where they describe a needed
+            signal, its layout and identifier are compared too.
+
+    Returns:
+        One check a need, in the given order. Names are compared as they are written.
+    """
+    places = list(_list_places(networks))
+    own = {(p.network.name, p.message.name, p.signal.name): p for p in _list_places(expected)}
+    described = {network.name: network for network in networks}
+    return tuple(
+        _check(
+            need,
+            [p for p in places if p.signal.name == need.signal],
+            described.get(need.network),
+            own.get((need.network, need.message, need.signal)),
+        )
+        for need in needed
+    )
+
+
+def _list_places(networks: Iterable[Network]) -> Iterator[_Place]:
+    for network in networks:
+        for message in network.messages:
+            for signal in message.signals:
+                yield _Place(network, message, signal)
+
+
+def _check(
+    need: NeededSignal, places: list[_Place], network: Network | None, expected: _Place | None
+) -> SignalCheck:
+    exact = [
+        p for p in places if p.network.name == need.network and p.message.name == need.message
+    ]
+    if exact:
+        return _judge_exact(need, exact[0], expected)
+    here = [p for p in places if p.network.name == need.network]
+    if here:
+        return _answer(
+            need,
+            SignalVerdict.ELSEWHERE,
+            here[0],
+            reason=f"it is sent in message {here[0].message.name} instead of {need.message}",
+            remedy=_translate(here[0], need),
+        )
+    if places:
+        return _answer(
+            need,
+            SignalVerdict.ELSEWHERE,
+            places[0],
+            reason=f"it is sent on {places[0].network.name}, not on {need.network}",
+            remedy=_translate(places[0], need),
+        )
+    if network is None or not network.messages:
+        return _answer(
+            need,
+            SignalVerdict.UNKNOWN,
+            None,
+            reason=f"nothing is known of the messages on {need.network}",
+            remedy="describe the network, or record it with the ignition on",
+        )
+    return _judge_absent(need, network)
+
+
+def _judge_absent(need: NeededSignal, network: Network) -> SignalCheck:
+    message = next((m for m in network.messages if m.name == need.message), None)
+    if message is not None and message.signals:
+        return SignalCheck(
+            need=need,
+            verdict=SignalVerdict.OTHER_LAYOUT,
+            network=network.name,
+            message=message.name,
+            cycle_ms=message.cycle_ms,
+            senders=message.senders,
+            differences=(f"message {message.name} has no signal {need.signal}",),
+            reason=f"message {message.name} is sent, but without {need.signal}",
+            effect=need.effect,
+            remedy="a unit or software that sends it in the expected layout",
+        )
+    return _answer(
+        need,
+        SignalVerdict.MISSING,
+        None,
+        reason=f"no network described sends {need.signal}",
+        remedy="a companion unit that sends it",
+    )
+
+
+def _judge_exact(need: NeededSignal, place: _Place, expected: _Place | None) -> SignalCheck:
+    differences = _list_all_differences(place, expected) if expected is not None else ()
+    cycle = place.message.cycle_ms
+    if differences:
+        return _answer(
+            need,
+            SignalVerdict.OTHER_LAYOUT,
+            place,
+            reason=f"the module reads {need.signal} in another layout",
+            remedy="translate the message, or a unit that sends the expected layout",
+            differences=differences,
+        )
+    if cycle is None:
+        return _answer(
+            need,
+            SignalVerdict.ON_EVENTS,
+            place,
+            reason=f"{need.message} has no cycle; {need.longest_gap_ms} ms cannot be promised",
+            remedy="record the network and look at the longest gap",
+        )
+    if cycle > need.longest_gap_ms:
+        return _answer(
+            need,
+            SignalVerdict.TOO_SLOW,
+            place,
+            reason=f"{need.message} comes every {cycle} ms, {need.longest_gap_ms} ms is tolerated",
+            remedy="a unit or software that sends it more often, or a gateway that repeats it",
+        )
+    return SignalCheck(
+        need=need,
+        verdict=SignalVerdict.PRESENT,
+        network=place.network.name,
+        message=place.message.name,
+        cycle_ms=cycle,
+        senders=place.message.senders,
+        reason=f"{need.message} comes every {cycle} ms, {need.longest_gap_ms} ms is tolerated",
+    )
+
+
+def _list_all_differences(place: _Place, expected: _Place) -> tuple[str, ...]:
+    frame: tuple[str, ...] = ()
+    here, there = expected.message, place.message
+    if (here.frame_id, here.extended) != (there.frame_id, there.extended):
+        frame = (f"identifier {there.frame_id:#x} instead of {here.frame_id:#x}",)
+    return (*frame, *list_differences(expected.signal, place.signal))
+
+
+def _translate(place: _Place, need: NeededSignal) -> str:
+    return (
+        f"a gateway row from {place.network.name}/{place.message.name} to "
+        f"{need.network}/{need.message}"
+    )
+
+
+def _answer(
+    need: NeededSignal,
+    verdict: SignalVerdict,
+    place: _Place | None,
+    *,
+    reason: str,
+    remedy: str,
+    differences: tuple[str, ...] = (),
+) -> SignalCheck:
+    return SignalCheck(
+        need=need,
+        verdict=verdict,
+        network=place.network.name if place else "",
+        message=place.message.name if place else "",
+        cycle_ms=place.message.cycle_ms if place else None,
+        senders=place.message.senders if place else (),
+        differences=differences,
+        reason=reason,
+        effect=need.effect,
+        remedy=remedy,
+    )
