@@ -192,6 +192,7 @@ def word_preparation(preparation: Preparation) -> list[str]:
             ("plan", word_digest(preparation.plan_digest)),
             ("supply", "not measured" if volts is None else f"{volts:.2f} V"),
             ("support", "not said" if support is None else f"{support:g} A continuous"),
+            ("cautions", word_list(preparation.cautions_confirmed) + " confirmed"),
             ("digest", word_digest(compute_digest(preparation))),
         )
     )

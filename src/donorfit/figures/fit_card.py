@@ -22,10 +22,12 @@ def draw_fit_card(report: FitReport, *, module_title: str = "", key: str = "fit-
     for line in report.lines:
         y = _draw_line(drawing, y, line)
     drawing.add_line(((2, y), (drawing.width - 2, y)), Ink(stroke="line"))
-    return drawing.finish(y + 4, f"Fit card of {title}", _write_finding(report, counts))
+    return drawing.finish(y + 4, f"Fit card of {title}", write_fit_finding(report))
 
 
-def _write_finding(report: FitReport, counts: Counter[Verdict]) -> str:
+def write_fit_finding(report: FitReport) -> str:
+    """What the fit check comes to, in a sentence or two."""
+    counts = Counter(line.verdict for line in report.lines)
     said = ", ".join(f"{counts[each]} {each.value}" for each in Verdict if counts[each])
     now = "works as it stands" if report.as_it_stands else "does not work as it stands"
     return f"The module {now}. Verdict: {report.verdict.value}. Requirements: {said or 'none'}."

@@ -51,9 +51,23 @@ def draw_proof_strip(
         _draw_stamp(drawing, x, width, height, stamp)
         if at:
             add_arrow(drawing, x - _GAP + 5, x - 5, 24, "soft")
+    finding = write_proof_finding(plan, preparation, change, proof, digests=digests)
+    return drawing.finish(height + 6, "Proof in four steps", finding)
+
+
+def write_proof_finding(
+    plan: Plan,
+    preparation: Preparation,
+    change: ChangeRecord,
+    proof: Proof | None,
+    *,
+    digests: tuple[tuple[str, str], ...] = (),
+) -> str:
+    """What each of the four steps came to, in words."""
     words = {True: "done", False: "not done or not equal", None: "not yet"}
-    finding = "; ".join(f"{stamp.deed}: {words[stamp.done]}" for stamp in stamps)
-    return drawing.finish(height + 6, "Proof in four steps", f"{finding}.")
+    stamps = make_stamps(plan, preparation, change, proof, dict(digests))
+    said = [f"{each.deed} {words[each.done]} ({', '.join(each.lines)})" for each in stamps]
+    return "; ".join(said).capitalize() + "."
 
 
 def make_stamps(

@@ -880,6 +880,7 @@ def build_preparation(plan: Plan, survey: Survey) -> Preparation:
         supply_volts=13.52,
         support_current_a=50.0,
         ready=True,
+        cautions_confirmed=tuple(caution.id for caution in plan.cautions),
     )
 
 

@@ -1,0 +1,201 @@
+"""Sections that say what was done to the car: steps, software, supply, wires, cautions."""
+
+from donorfit.edge.documents.content import Block, Notice, Paragraph, Picture, Section, Table
+from donorfit.edge.documents.job_sections import DEFERS
+from donorfit.figures.naming import get_unit_title
+from donorfit.figures.plan_lanes import draw_plan_lanes, write_plan_finding
+from donorfit.figures.supply import draw_supply, write_supply_finding
+from donorfit.records.handover import Handover
+from donorfit.records.plan import Step, StepKind, SupplyForecast
+
+_MOST_POINTS = 24
+
+
+def make_steps(handover: Handover) -> Section:
+    """Every step of the plan and what became of it."""
+    plan = handover.plan
+    results = {result.step: result for result in handover.change.steps}
+    rows = []
+    for step in plan.steps:
+        result = results.get(step.id)
+        again = (
+            f"looked again {result.looked_again} times" if result and result.looked_again else ""
+        )
+        parts = (result.detail if result else "", again)
+        rows.append(
+            (
+                step.id,
+                get_unit_title(handover.names, step.unit),
+                step.what,
+                f"{step.seconds:.3g} s",
+                "yes" if step.safe_after else "no",
+                result.state.value if result else "no result recorded",
+                "; ".join(part for part in parts if part),
+            )
+        )
+    blocks: list[Block] = [
+        Picture(
+            svg=draw_plan_lanes(plan, handover.names),
+            title="The plan as lanes",
+            finding=write_plan_finding(plan),
+        ),
+        Table(
+            caption="Steps and their results",
+            head=("Step", "Control unit", "Deed", "Planned", "Safe stop", "Result", "Detail"),
+            rows=tuple(rows),
+            code=(0,),
+            widths=(2, 5, 6, 2, 2, 3, 5),
+        ),
+    ]
+    if not handover.change.finished:
+        reason = handover.change.stop_reason or "no reason was recorded"
+        blocks.insert(
+            0, Notice(label="Stopped", text=f"The work did not reach its end: {reason}.")
+        )
+    return Section(key="steps", title="Steps and results", blocks=tuple(blocks))
+
+
+def make_software(handover: Handover) -> Section:
+    """Software that was programmed."""
+    results = {result.step: result.state.value for result in handover.change.steps}
+    rows = tuple(
+        (
+            get_unit_title(handover.names, step.unit),
+            step.software_before or "not stated",
+            step.software_after,
+            step.software_file,
+            step.software_sha256,
+            results.get(step.id, "no result recorded"),
+        )
+        for step in handover.plan.steps
+        if step.kind is StepKind.PROGRAM
+    )
+    if not rows:
+        return Section(
+            key="software",
+            title="Software",
+            blocks=(Paragraph(text="No software was programmed."),),
+        )
+    table = Table(
+        caption="Software programmed",
+        head=("Control unit", "Before", "After", "File", "SHA-256 of the file", "Result"),
+        rows=rows,
+        code=(4,),
+        widths=(4, 2, 2, 4, 8, 2),
+    )
+    return Section(key="software", title="Software", blocks=(table,))
+
+
+def make_supply(handover: Handover) -> Section:
+    """Supply as it was forecast, and as it was measured before the work."""
+    supply, preparation = handover.plan.supply, handover.preparation
+    measured = preparation.supply_volts
+    support = preparation.support_current_a
+    blocks: list[Block] = [
+        Paragraph(
+            text="Before the work the supply was "
+            + ("not measured" if measured is None else f"measured at {measured:.2f} V")
+            + "; the support "
+            + ("was not stated." if support is None else f"can hold {support:g} A continuously.")
+        )
+    ]
+    if supply is None:
+        blocks.append(Paragraph(text="The pack says nothing of the supply during a session."))
+    else:
+        blocks.append(
+            Picture(
+                svg=draw_supply(supply),
+                title="Supply over the session",
+                finding=write_supply_finding(supply),
+            )
+        )
+        blocks.append(_list_supply(supply))
+    checks = tuple(
+        (check.text, "met" if check.met else "NOT met", check.shown_by)
+        for check in preparation.wake_checks
+    )
+    if checks:
+        blocks.append(
+            Table(
+                caption="Conditions that keep the car awake",
+                head=("Condition", "State", "Shown by"),
+                rows=checks,
+                widths=(4, 2, 4),
+            )
+        )
+    return Section(key="supply", title="Supply", blocks=tuple(blocks))
+
+
+def _list_supply(supply: SupplyForecast) -> Table:
+    step = max(1, -(-len(supply.points) // _MOST_POINTS))
+    rows = tuple(
+        (f"{minute:.1f}", f"{current:.1f}", f"{held:.2f}", f"{alone:.2f}")
+        for minute, current, held, alone in supply.points[::step]
+    )
+    every = "" if step == 1 else f", every {step}th point"
+    return Table(
+        caption=f"Forecast from {supply.source}{every}; charge {supply.charge_ah:.1f} Ah",
+        head=("Minute", "Current in A", "V with support", "V on the battery alone"),
+        rows=rows,
+        code=(0, 1, 2, 3),
+    )
+
+
+def make_wires(handover: Handover) -> Section:
+    """Wires that were to be run."""
+    wires = handover.plan.wires
+    if not wires:
+        text = "No wire had to be run."
+        return Section(key="wires", title="Wires", blocks=(Paragraph(text=text),))
+    rows = tuple(
+        (
+            wire.host_cavity,
+            wire.module_cavity,
+            wire.purpose,
+            f"{wire.cross_section_mm2:g}",
+            f"{wire.fuse_a:g}" if wire.fuse_a else "none",
+            f"{wire.length_m:g}",
+            wire.note,
+        )
+        for wire in wires
+    )
+    head = ("Host side", "Module side", "Purpose", "mm\u00b2", "Fuse in A", "Length in m", "Note")
+    table = Table(caption="Wires", head=head, rows=rows, widths=(4, 3, 5, 2, 2, 2, 4))
+    return Section(key="wires", title="Wires", blocks=(table,))
+
+
+def make_cautions(handover: Handover) -> Section:
+    """Cautions that had to be confirmed, and which were."""
+    confirmed = frozenset(handover.preparation.cautions_confirmed)
+    rows = tuple(
+        (
+            caution.text,
+            caution.because,
+            ", ".join(caution.jurisdictions),
+            f"{caution.source} (seen {caution.seen})",
+            "confirmed" if caution.id in confirmed else "no confirmation recorded",
+        )
+        for caution in handover.plan.cautions
+    )
+    blocks: list[Block] = [Notice(label="Take note", text=DEFERS)]
+    if rows:
+        blocks.append(
+            Table(
+                caption="Cautions of this job",
+                head=("Caution", "Because", "Where it may apply", "Source", "Confirmed"),
+                rows=rows,
+                widths=(8, 4, 3, 4, 3),
+            )
+        )
+    else:
+        blocks.append(Paragraph(text="The plan brought up no caution of its own."))
+    return Section(key="cautions", title="Cautions", blocks=tuple(blocks))
+
+
+def list_programmed(steps: tuple[Step, ...]) -> tuple[str, ...]:
+    """Units whose software changed, with the versions."""
+    return tuple(
+        f"{step.unit} from {step.software_before or 'an unknown one'} to {step.software_after}"
+        for step in steps
+        if step.kind is StepKind.PROGRAM
+    )
