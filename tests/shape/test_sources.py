@@ -2,10 +2,14 @@
 
 import ast
 import sys
+import tomllib
 from collections.abc import Callable, Iterator
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 MODULE_CEILING = 400
 FUNCTION_CEILING = 60
@@ -78,6 +82,13 @@ def find_worldly(tree: ast.Module) -> Iterator[str]:
 
 def find_foreign(tree: ast.Module) -> Iterator[str]:
     """Imports of registry packages that are not known to be pure."""
+    for line, root in list_foreign(tree):
+        if root not in PURE_PACKAGES:
+            yield f"line {line}: {root}"
+
+
+def list_foreign(tree: ast.Module) -> Iterator[tuple[int, str]]:
+    """Imports of registry packages: line and top-level name."""
     for node in ast.walk(tree):
         match node:
             case ast.Import(names=names):
@@ -86,8 +97,8 @@ def find_foreign(tree: ast.Module) -> Iterator[str]:
                 roots = {module.partition(".")[0]}
             case _:
                 continue
-        known = PURE_PACKAGES | sys.stdlib_module_names | {"donorfit"}
-        yield from (f"line {node.lineno}: {root}" for root in sorted(roots - known))
+        known = sys.stdlib_module_names | {"donorfit"}
+        yield from ((node.lineno, root) for root in sorted(roots - known))
 
 
 @pytest.fixture(scope="module")
@@ -142,6 +153,26 @@ def test_core_reaches_neither_files_nor_clock(trees: dict[Path, ast.Module]) -> 
 
 def test_core_uses_only_packages_that_compute(trees: dict[Path, ast.Module]) -> None:
     assert judge(only_core(trees), find_foreign) == []
+
+
+def test_every_package_that_is_imported_is_asked_for(
+    repository: Path, trees: dict[Path, ast.Module]
+) -> None:
+    project = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project.get("optional-dependencies", {}).values()
+    asked = {
+        canonicalize_name(Requirement(each).name)
+        for each in (*project["dependencies"], *(each for extra in extras for each in extra))
+    }
+    assert "click" in asked
+    owners = packages_distributions()
+    stray = {
+        f"{file}:{line}: {root}"
+        for file, tree in trees.items()
+        for line, root in list_foreign(tree)
+        if not asked & {canonicalize_name(owner) for owner in owners.get(root, ())}
+    }
+    assert stray == set()
 
 
 @pytest.mark.parametrize(
