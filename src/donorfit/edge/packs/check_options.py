@@ -1,0 +1,146 @@
+"""Check options against the keepers that store them, and that some car is possible at all."""
+
+import re
+from collections.abc import Iterable
+
+from donorfit.edge.packs.build_pack import list_bits, list_codes
+from donorfit.edge.packs.pack_notes import PackNotes
+from donorfit.edge.packs.pack_parts import PackParts
+from donorfit.edge.packs.unit_shapes import OptionListShape
+from donorfit.vehicle.identity import BuildMonth, OptionName
+from donorfit.vehicle.rules import RuleBase
+
+_CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
+_MONTH_BYTES = 2
+_CODE_BYTES = 4
+
+
+def check_options(parts: PackParts, notes: PackNotes) -> None:
+    """Check codes, bits, keepers and windows."""
+    _check_family(parts, notes)
+    keepers = [
+        (file, unit.option_list)
+        for file, unit in parts.list_units()
+        if unit.option_list is not None
+    ]
+    _check_masters(parts, keepers, notes)
+    rules = parts.rules
+    if rules is None:
+        return
+    lines = dict(zip(rules.names, rules.lines, strict=True))
+    codes, bits = list(list_codes(rules)), list(list_bits(rules))
+    _check_unique(rules, "code", codes, lines, notes)
+    _check_unique(rules, "bit", bits, lines, notes)
+    for option, code in codes:
+        if _CODE.fullmatch(code) is None:
+            what = f"{option}: {code!r} is no code of four capitals and digits, a letter first"
+            notes.add(_file_of(rules, option), lines[option], what, "write a code such as 'T042'")
+    stored = _list_stored(rules)
+    for file, keeper in keepers:
+        if keeper.encoding == "codes":
+            _check_codes(rules, file, keeper, (stored, dict(codes)), notes)
+        else:
+            _check_bits(rules, file, keeper, (stored, dict(bits)), notes)
+    _check_windows(parts, rules, notes)
+
+
+def _file_of(rules: RuleBase, option: OptionName) -> str:
+    return rules.get_file(rules.names.index(option))
+
+
+def _list_stored(rules: RuleBase) -> list[OptionName]:
+    left_out = rules.list_abstract() | {option for option, _ in rules.types}
+    return [name for place, name in enumerate(rules.names) if place not in left_out]
+
+
+def _check_family(parts: PackParts, notes: PackNotes) -> None:
+    manifest = parts.manifest.values
+    if BuildMonth.parse(manifest.family_from) >= BuildMonth.parse(manifest.family_before):
+        line = parts.manifest.values.get_line("family_before")
+        notes.add(parts.manifest.file, line, "the family ends before it begins", "correct it")
+
+
+def _check_masters(
+    parts: PackParts, keepers: list[tuple[str, OptionListShape]], notes: PackNotes
+) -> None:
+    masters = [(file, each) for file, each in keepers if each.role == "master"]
+    for file, extra in masters[1:]:
+        what = "a second unit keeps the master of the option list"
+        notes.add(file, extra.get_line("role"), what, "let one be the master, the others copies")
+    complete = not any(part.values.is_partial for part in parts.units)
+    if not masters and complete and len(parts.units) == len(parts.manifest.values.parts.units):
+        what = "no unit keeps the master of the option list"
+        notes.add(parts.manifest.file, 0, what, "give one unit an option_list of role master")
+
+
+def _check_unique(
+    rules: RuleBase,
+    kind: str,
+    values: Iterable[tuple[OptionName, str | int]],
+    lines: dict[OptionName, int],
+    notes: PackNotes,
+) -> None:
+    first: dict[str | int, OptionName] = {}
+    for option, value in values:
+        if value in first:
+            what = f"{option} and {first[value]} both have the {kind} {value}"
+            notes.add(_file_of(rules, option), lines[option], what, f"give one another {kind}")
+        first.setdefault(value, option)
+
+
+def _check_codes(
+    rules: RuleBase,
+    file: str,
+    keeper: OptionListShape,
+    known: tuple[list[OptionName], dict[OptionName, str]],
+    notes: PackNotes,
+) -> None:
+    stored, codes = known
+    for option in stored:
+        if option not in codes:
+            line = rules.lines[rules.names.index(option)]
+            what = f"{option} has no code, but a keeper stores codes"
+            notes.add(_file_of(rules, option), line, what, "give it a code or mark it abstract")
+    room = (keeper.length_bytes - _MONTH_BYTES) // _CODE_BYTES
+    if room < len(stored):
+        what = f"the list has room for {room} codes, the family has {len(stored)} options"
+        notes.warn(file, keeper.get_line("length_bytes"), what, "check the length")
+
+
+def _check_bits(
+    rules: RuleBase,
+    file: str,
+    keeper: OptionListShape,
+    known: tuple[list[OptionName], dict[OptionName, int]],
+    notes: PackNotes,
+) -> None:
+    stored, bits = known
+    room = 8 * (keeper.length_bytes - _MONTH_BYTES)
+    for option in stored:
+        line = rules.lines[rules.names.index(option)]
+        if option not in bits:
+            what = f"{option} has no bit, but a keeper stores bits"
+            notes.add(_file_of(rules, option), line, what, "give it a bit or mark it abstract")
+        elif not 0 <= bits[option] < room:
+            what = (
+                f"{option}: bit {bits[option]} lies outside the list in {file} (0 to {room - 1})"
+            )
+            notes.add(_file_of(rules, option), line, what, "correct the bit or the list's length")
+
+
+def _check_windows(parts: PackParts, rules: RuleBase, notes: PackNotes) -> None:
+    manifest = parts.manifest.values
+    start, end = BuildMonth.parse(manifest.family_from), BuildMonth.parse(manifest.family_before)
+    for each in rules.windows:
+        limits = (each.window.valid_from, each.window.valid_before)
+        outside = [month for month in limits if month is not None and not start <= month <= end]
+        if outside:
+            name, line = rules.names[each.option], rules.lines[each.option]
+            what = f"{name}: {outside[0]} lies outside the family's months ({start} to {end})"
+            notes.add(rules.get_file(each.option), line, what, "correct the month")
+    for rule in rules.rules:
+        limits = (rule.window.valid_from, rule.window.valid_before)
+        outside = [month for month in limits if month is not None and not start <= month <= end]
+        if outside:
+            what = f"the rule's {outside[0]} lies outside the family's months ({start} to {end})"
+            notes.add(rule.file, rule.line, what, "correct the month")

@@ -1,0 +1,120 @@
+"""Check control units: identifiers, safety, software, places in the car."""
+
+from collections import Counter
+from hashlib import sha256
+
+from donorfit.edge.packs.names import Names
+from donorfit.edge.packs.pack_notes import PackNotes, suggest
+from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, PackParts
+from donorfit.edge.packs.unit_shapes import SoftwareShape, UnitShape
+from donorfit.vehicle.control_unit import (
+    HARDWARE_IDENTIFIER,
+    PART_IDENTIFIER,
+    SERIAL_IDENTIFIER,
+    SOFTWARE_IDENTIFIER,
+    VIN_IDENTIFIER,
+    System,
+)
+
+_STANDARD = frozenset(
+    (
+        VIN_IDENTIFIER,
+        SERIAL_IDENTIFIER,
+        HARDWARE_IDENTIFIER,
+        SOFTWARE_IDENTIFIER,
+        PART_IDENTIFIER,
+    )
+)
+
+
+def check_units(parts: PackParts, names: Names, notes: PackNotes) -> None:
+    """Check every control unit by itself and against the others."""
+    found = list(parts.list_units())
+    addresses: dict[int, str] = {}
+    seen: set[str] = set()
+    for file, unit in found:
+        if unit.id in seen:
+            line = unit.get_line("id")
+            notes.add(file, line, f"there are two units {unit.id!r}", "rename one of them")
+        seen.add(unit.id)
+        other = addresses.setdefault(unit.address, unit.id)
+        if other != unit.id:
+            what = f"{unit.id} and {other} have the same address 0x{unit.address:04X}"
+            notes.add(file, unit.get_line("address"), what, "correct one of them")
+        _check_places(file, unit, names, notes)
+        _check_identifiers(file, unit, notes)
+        _check_safety(file, unit, notes)
+        for block in unit.software:
+            _check_software(file, unit, block, parts, notes)
+    gateway = parts.manifest.values.gateway
+    if found and gateway not in addresses and not names.units_incomplete:
+        line = parts.manifest.values.get_line("gateway")
+        what = f"no unit has the gateway's address 0x{gateway:04X}"
+        notes.add(parts.manifest.file, line, what, "correct the address")
+
+
+def _check_places(file: str, unit: UnitShape, names: Names, notes: PackNotes) -> None:
+    if unit.network not in names.networks:
+        what = f"{unit.id}: there is no network {unit.network!r}"
+        notes.add(file, unit.get_line("network"), what, suggest(unit.network, names.networks))
+    option = unit.present_option
+    if option is not None and names.options is not None and option not in names.options:
+        what = f"{unit.id}: there is no option {option!r}"
+        notes.add(file, unit.get_line("present_option"), what, suggest(option, names.options))
+    for text, count in Counter(unit.hardware).items():
+        if count > 1:
+            what = f"{unit.id}: the hardware number {text!r} is there twice"
+            notes.add(file, unit.get_line("hardware"), what, "take one out")
+
+
+def _check_identifiers(file: str, unit: UnitShape, notes: PackNotes) -> None:
+    used: dict[int, str] = dict.fromkeys(_STANDARD, "identification by ISO 14229-1")
+    places = [(r.identifier, f"record {r.name!r}", r.get_line("identifier")) for r in unit.record]
+    if unit.option_list is not None:
+        store = unit.option_list
+        places.append((store.identifier, "the option list", store.get_line("identifier")))
+    for identifier, what, line in places:
+        if identifier in used:
+            text = f"{unit.id}: {what} and {used[identifier]} share 0x{identifier:04X}"
+            notes.add(file, line, text, "give one another data identifier")
+        used.setdefault(identifier, what)
+
+
+def _check_safety(file: str, unit: UnitShape, notes: PackNotes) -> None:
+    """Units of these systems are read, never written: the pack must not offer otherwise."""
+    if not System(unit.system).read_only:
+        return
+    reason = f"a unit of the {unit.system} system is read, never written"
+    for record in unit.record:
+        if record.writable:
+            line = record.get_line("writable")
+            what = f"{unit.id}, record {record.name!r} is writable, but {reason}"
+            notes.add(file, line, what, "say writable = false")
+    if unit.option_list is not None:
+        what = f"{unit.id} keeps the option list, but {reason}"
+        notes.add(file, unit.option_list.get_line(), what, "take its option_list out")
+    for block in unit.software:
+        what = f"{unit.id} has software to load, but {reason}"
+        notes.add(file, block.get_line(), what, "take the software out")
+
+
+def _check_software(
+    file: str, unit: UnitShape, block: SoftwareShape, parts: PackParts, notes: PackNotes
+) -> None:
+    where = f"{unit.id}, software {block.version}"
+    for text in block.hardware:
+        if text not in unit.hardware:
+            what = f"{where}: the unit has no hardware {text!r}"
+            notes.add(file, block.get_line("hardware"), what, suggest(text, unit.hardware))
+    data = parts.source.files.get(f"{SOFTWARE_FOLDER}/{block.file}")
+    if data is None:
+        what = f"{where}: the file {SOFTWARE_FOLDER}/{block.file} is missing"
+        notes.add(file, block.get_line("file"), what, "add the file")
+        return
+    if len(data) != block.size_bytes:
+        what = f"{where}: the file has {len(data)} bytes, not {block.size_bytes}"
+        notes.add(file, block.get_line("size_bytes"), what, "put the right file there")
+    digest = sha256(data).hexdigest()
+    if digest != block.sha256:
+        what = f"{where}: the file's SHA-256 is {digest[:16]}..., not {block.sha256[:16]}..."
+        notes.add(file, block.get_line("sha256"), what, "put the right file there")

@@ -1,0 +1,91 @@
+"""Read a pack from a folder or a zip file, check it as a whole, and give it as one value."""
+
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from donorfit.edge.packs.build_pack import build_pack
+from donorfit.edge.packs.check_conditions import check_conditions
+from donorfit.edge.packs.check_faults import check_faults, check_session
+from donorfit.edge.packs.check_layouts import check_layouts
+from donorfit.edge.packs.check_modules import check_modules
+from donorfit.edge.packs.check_networks import check_networks
+from donorfit.edge.packs.check_options import check_options
+from donorfit.edge.packs.check_units import check_units
+from donorfit.edge.packs.names import collect_names
+from donorfit.edge.packs.pack_notes import PackNotes
+from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, read_parts
+from donorfit.edge.packs.pack_source import open_source
+from donorfit.errors import InputError, Mistake
+from donorfit.vehicle.control_unit import SoftwareBlock
+from donorfit.vehicle.pack import Pack
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackReading:
+    """A pack without mistakes.
+
+    Attributes:
+        pack: its content.
+        warnings: what does not stop it from being used, with file and line.
+    """
+
+    pack: Pack
+    warnings: tuple[Mistake, ...] = ()
+
+
+def load_pack(path: Path) -> PackReading:
+    """Read and check a pack.
+
+    Args:
+        path: a folder with ``pack.toml``, or a zip file of such a folder.
+
+    Raises:
+        InputError: with every mistake of the whole pack, each with file, line and what to do.
+    """
+    notes = PackNotes()
+    parts = read_parts(open_source(path), notes)
+    names = collect_names(parts)
+    check_options(parts, notes)
+    check_units(parts, names, notes)
+    check_layouts(parts, notes)
+    check_conditions(parts, notes)
+    check_networks(parts, names, notes)
+    check_modules(parts, names, notes)
+    check_faults(parts, names, notes)
+    check_session(parts, names, notes)
+    notes.raise_if_any(str(path))
+    if parts.rules is None:
+        raise AssertionError
+    return PackReading(pack=build_pack(parts, parts.rules), warnings=tuple(notes.warnings))
+
+
+def read_pack(path: Path) -> Pack:
+    """Read a pack; as :func:`load_pack`, without the warnings."""
+    return load_pack(path).pack
+
+
+def read_software(path: Path, block: SoftwareBlock) -> bytes:
+    """The bytes of one software file of a pack, compared with the digest that the pack gives.
+
+    Raises:
+        InputError: the pack cannot be opened, has no such file, or the file is another one.
+    """
+    source = open_source(path)
+    name = f"{SOFTWARE_FOLDER}/{block.file}"
+    data = source.files.get(name)
+    if data is None:
+        raise InputError(
+            what=f"The software file {block.file} is missing.",
+            where=source.show(name),
+            next_step="Use the pack that the plan was made with.",
+        )
+    digest = sha256(data).hexdigest()
+    if digest != block.sha256:
+        raise InputError(
+            what=f"The software file {block.file} is not the one that the pack describes.",
+            where=source.show(name),
+            why=f"Its SHA-256 is {digest}, the pack says {block.sha256}.",
+            next_step="Get the pack again from where it came.",
+        )
+    return data
