@@ -103,6 +103,16 @@ class KeySource(Protocol):
         """The key for this seed of the odd level, or None where the source has none."""
 
 
+class LockOuts(Protocol):
+    """Remembers how long units have to be left alone after wrong keys, also across restarts."""
+
+    def get_seconds_left(self, unit: UnitId, level: int) -> float:
+        """Seconds yet; 0 where the unit may be asked."""
+
+    def set_seconds(self, unit: UnitId, level: int, seconds: float) -> None:
+        """Leave the unit alone for this time from now on."""
+
+
 class CarModel(Protocol):
     """A car that answers, driven by a link in memory."""
 

@@ -1,0 +1,163 @@
+"""What a talk with one unit asks of whoever drives it, and what it is told.
+
+A *talk* is a generator without clock or sockets: it yields steps and is sent events. Times in
+steps and events are seconds of the driver's monotonic clock.
+
+| step | event that answers it |
+|---|---|
+| Transmit | Taken, Failed |
+| Listen | Heard, Elapsed, Gone |
+| Rest | Elapsed, Gone |
+| AskKey | Key |
+| Tell, SetLockOut | Told |
+| AskLockOut | Left |
+"""
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from enum import Enum
+from typing import TypeVar
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transmit:
+    """Give this request to the link."""
+
+    pdu: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listen:
+    """Wait for the next message of the unit, at most until this time."""
+
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """Let this time pass; what arrives meanwhile belongs to nobody."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskKey:
+    """Ask the user's key source."""
+
+    level: int
+    seed: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskLockOut:
+    """Ask how long the unit has to be left alone yet."""
+
+    level: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetLockOut:
+    """Remember that the unit has to be left alone for this time."""
+
+    level: int
+    seconds: float
+
+
+class NoteKind(Enum):
+    """Kinds of note."""
+
+    RESPONSE_PENDING = "response pending"
+    BUSY = "busy"
+    NO_ANSWER = "no answer"
+    REPEATED = "asked again"
+    FENCE = "waiting for late answers"
+    STRAY = "message that nobody asked for"
+    SESSION = "session entered"
+    SECURITY = "security open"
+    SECURITY_WAIT = "security delay"
+    LOCKED_OUT = "locked out"
+    PROGRESS = "progress"
+    DOWNLOAD_FAILED = "download failed"
+    LINK_LOST = "link lost"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tell:
+    """Tell people what happens; done and total are bytes, 0 where they say nothing."""
+
+    kind: NoteKind
+    text: str
+    done: int = 0
+    total: int = 0
+
+
+Step = Transmit | Listen | Rest | AskKey | AskLockOut | SetLockOut | Tell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """The link took the request at this time."""
+
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failed:
+    """The link did not take the request.
+
+    Attributes:
+        why: the reason.
+        may_have_left: whether the unit may have it all the same.
+        gone: whether the link is lost.
+    """
+
+    why: str
+    may_have_left: bool
+    gone: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A message of the unit and when it was looked at."""
+
+    pdu: bytes
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elapsed:
+    """The time is over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gone:
+    """The link is lost."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Key:
+    """The key, or None where the source has none."""
+
+    key: bytes | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """Seconds that the unit has to be left alone yet; 0 for none."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """The step is done and there is nothing to say of it."""
+
+
+Event = Taken | Failed | Heard | Elapsed | Gone | Key | Left | Told
+
+Talk = Generator[Step, Event, T]
+"""Yields steps, is sent events, returns its result."""

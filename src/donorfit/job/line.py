@@ -1,0 +1,230 @@
+"""One unit's end of the link: what arrived, who waits for it, and the talk that goes on."""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from donorfit.diagnostics.talk import (
+    AskKey,
+    AskLockOut,
+    Elapsed,
+    Event,
+    Failed,
+    Gone,
+    Heard,
+    Key,
+    Left,
+    Listen,
+    NoteKind,
+    Rest,
+    SetLockOut,
+    Step,
+    Taken,
+    Talk,
+    Tell,
+    Told,
+    Transmit,
+)
+from donorfit.diagnostics.unit_state import UnitState
+from donorfit.errors import LinkError
+from donorfit.job.alarm import Alarm
+from donorfit.job.ports import (
+    Clock,
+    KeySource,
+    LinkLostError,
+    LockOuts,
+    PduLink,
+    SendRefusedError,
+)
+from donorfit.vehicle.identity import Address, UnitId
+
+T = TypeVar("T")
+
+INBOX_MESSAGES = 256
+LATE_BUT_HERE_S = 0.1
+"""A message that was received this long after the time ran out still counts, since the program
+itself may have been late."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarrierNote:
+    """What happens on the way, for people; bytes done and total where it is a download."""
+
+    unit: UnitId
+    kind: NoteKind
+    text: str
+    at_s: float
+    done: int = 0
+    total: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What all lines of one carrier share."""
+
+    link: PduLink
+    clock: Clock
+    keys: KeySource
+    lock_outs: LockOuts
+    on_note: Callable[[CarrierNote], None]
+
+
+class Line:
+    """One unit: its state, its inbox, and a lock, since a unit has one request at a time."""
+
+    def __init__(
+        self, unit: UnitId, address: Address, state: UnitState, around: Surroundings
+    ) -> None:
+        self.unit = unit
+        self.address = address
+        self.state = state
+        self.lock = asyncio.Lock()
+        self.last_sent_s = 0.0
+        self.lost: str | None = None
+        self._around = around
+        self._inbox: deque[Heard] = deque()
+        self._overflow = 0
+        self._waiter: asyncio.Future[None] | None = None
+        self._alarm = Alarm(around.clock, self._wake)
+
+    def take(self, pdu: bytes) -> None:
+        """A message of the unit arrived."""
+        if len(self._inbox) >= INBOX_MESSAGES:
+            self._inbox.popleft()
+            self._overflow += 1
+        self._inbox.append(Heard(pdu=pdu, at_s=self._around.clock.now()))
+        self._wake()
+
+    def lose(self, why: str) -> None:
+        """The link is lost."""
+        self.lost = why
+        self.state.forget_session()
+        self._wake()
+
+    def close(self) -> None:
+        """End what waits."""
+        self._alarm.close()
+
+    async def hold(self, talk: Talk[T]) -> T:
+        """Drive a talk to its result; the caller holds the lock."""
+        self._drop_what_nobody_asked_for()
+        event: Event | None = None
+        try:
+            while True:
+                # The first send to a generator has to be None.
+                step = talk.send(event)  # type: ignore[arg-type]
+                event = await self._do(step)
+        except StopIteration as stop:
+            result: T = stop.value
+            return result
+        except BaseException:
+            # Broken off by the person: nobody knows what the unit made of it.
+            talk.close()
+            self.state.dirty = True
+            self.state.forget_session()
+            raise
+        finally:
+            self._alarm.clear()
+
+    async def send_unheard(self, pdu: bytes) -> None:
+        """Send a request that forbids its answer, such as a keep-alive; a failure shows later."""
+        await self._transmit(pdu)
+
+    async def _do(self, step: Step) -> Event:  # noqa: PLR0911 - one return a step
+        around = self._around
+        match step:
+            case Transmit(pdu=pdu):
+                return await self._transmit(pdu)
+            case Listen(until_s=until_s):
+                return await self._listen(until_s)
+            case Tell():
+                self.tell(step)
+                return Told()
+            case Rest(seconds=seconds):
+                return await self._rest(around.clock.now() + seconds)
+            case AskKey(level=level, seed=seed):
+                return Key(key=self._find_key(level, seed))
+            case AskLockOut(level=level):
+                return Left(seconds=around.lock_outs.get_seconds_left(self.unit, level))
+            case SetLockOut(level=level, seconds=seconds):
+                around.lock_outs.set_seconds(self.unit, level, seconds)
+                return Told()
+
+    async def _transmit(self, pdu: bytes) -> Taken | Failed:
+        link, clock = self._around.link, self._around.clock
+        if self.lost is not None:
+            return Failed(why=self.lost, may_have_left=False, gone=True)
+        if len(pdu) > link.info.max_pdu_bytes:
+            why = f"{len(pdu)} bytes are more than the link takes ({link.info.max_pdu_bytes})"
+            return Failed(why=why, may_have_left=False, gone=False)
+        self.last_sent_s = clock.now()
+        try:
+            await link.send(self.address, pdu, self.last_sent_s + link.info.accept_s)
+        except SendRefusedError as error:
+            return Failed(why=error.reason, may_have_left=False, gone=False)
+        except LinkLostError as error:
+            return Failed(why=error.reason, may_have_left=True, gone=True)
+        except LinkError as error:
+            return Failed(why=error.why or error.what, may_have_left=True, gone=False)
+        return Taken(at_s=clock.now())
+
+    async def _listen(self, until_s: float) -> Heard | Elapsed | Gone:
+        while True:
+            if self._inbox and self._inbox[0].at_s <= until_s + LATE_BUT_HERE_S:
+                return self._inbox.popleft()
+            if self.lost is not None:
+                return Gone(why=self.lost)
+            if self._inbox or self._around.clock.now() >= until_s:
+                return Elapsed()
+            await self._sleep_until(until_s)
+
+    async def _rest(self, until_s: float) -> Elapsed | Gone:
+        while self.lost is None and self._around.clock.now() < until_s:
+            await self._sleep_until(until_s)
+        self._drop_what_nobody_asked_for()
+        return Elapsed() if self.lost is None else Gone(why=self.lost)
+
+    async def _sleep_until(self, until_s: float) -> None:
+        self._waiter = asyncio.get_running_loop().create_future()
+        self._alarm.set(until_s)
+        try:
+            await self._waiter
+        finally:
+            self._waiter = None
+            self._alarm.clear()
+
+    def _wake(self) -> None:
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+    def _find_key(self, level: int, seed: bytes) -> bytes | None:
+        try:
+            return self._around.keys.compute_key(self.unit, level, seed)
+        except Exception as error:  # noqa: BLE001 - the user's own plug-in may raise anything
+            text = f"the key source failed: {type(error).__name__}: {error}"
+            self.tell(Tell(kind=NoteKind.SECURITY, text=text))
+            return None
+
+    def _drop_what_nobody_asked_for(self) -> None:
+        dropped = len(self._inbox) + self._overflow
+        if not dropped:
+            return
+        self._inbox.clear()
+        self._overflow = 0
+        self.state.dirty = True
+        self.tell(Tell(kind=NoteKind.STRAY, text=f"{dropped} messages that nobody asked for"))
+
+    def tell(self, note: Tell) -> None:
+        """Pass a note on to people."""
+        self._around.on_note(
+            CarrierNote(
+                unit=self.unit,
+                kind=note.kind,
+                text=note.text,
+                at_s=self._around.clock.now(),
+                done=note.done,
+                total=note.total,
+            )
+        )
