@@ -9,7 +9,6 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
@@ -18,30 +17,9 @@ from donorfit.edge.journal.fold import fold_entries
 from donorfit.edge.journal.schema import APPLICATION_ID, MIGRATIONS
 from donorfit.errors import JournalError
 from donorfit.job.journal import PastAsk, outcome_to_plain
+from donorfit.job.store import StoredRecord, StoredRun
 
 _HEADER = b"SQLite format 3\x00"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredRecord:
-    """One record in the job file."""
-
-    sequence: int
-    kind: str
-    digest: str
-    data: bytes
-    made_at: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredRun:
-    """One run of one stage; ``ended_at`` is empty while it can be resumed."""
-
-    run: int
-    stage: str
-    context: str
-    begun_at: str
-    ended_at: str
 
 
 class JobFile:
@@ -222,10 +200,9 @@ class JobFile:
             for row in rows
         )
 
-    def count_entries(self) -> int:
-        """How many intents, outcomes and cuts the journal holds."""
-        with _as_journal_error(self.path):
-            return int(self._connection.execute("SELECT count(*) FROM entries").fetchone()[0])
+    def read_run(self, run: int) -> dict[str, tuple[PastAsk, ...]]:
+        """Asks of one run that still count, by strand."""
+        return FileRun(self, run, taken_up=True).read_past()
 
 
 class FileRun:

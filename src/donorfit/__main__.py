@@ -1,0 +1,14 @@
+"""``donorfit`` and ``python -m donorfit``."""
+
+import sys
+
+
+def main() -> None:
+    """Run the command line and leave with its exit code."""
+    from donorfit.cli.root import run  # noqa: PLC0415 - keeps importing this module cheap
+
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,186 @@
+"""Commands that talk to the car after the plan: prepare, apply, prove, undo, resume."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from donorfit.assemble import load_software, run_async
+from donorfit.cli.outcome_errors import raise_for_change, raise_for_preparation, raise_for_proof
+from donorfit.cli.plan_wording import word_plan
+from donorfit.cli.session import (
+    CarOptions,
+    car_options,
+    job_argument,
+    json_option,
+    open_job,
+    show,
+)
+from donorfit.cli.wording import word_change_record, word_preparation, word_proof
+from donorfit.edge.journal.job_file import JobFile
+from donorfit.errors import SafetyError
+from donorfit.figures.naming import gather_names
+from donorfit.job.job import CHANGE, PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job
+from donorfit.records.change_record import ChangeRecord
+from donorfit.records.encoding import compute_digest
+from donorfit.records.plan import Plan, PlanPurpose
+from donorfit.records.preparation import Preparation
+
+if TYPE_CHECKING:
+    from donorfit.records.proof import Proof
+
+support_option = click.option(
+    "--support-amps",
+    "support_current_a",
+    type=click.FloatRange(min=0, max=1000),
+    help="Continuous current of the supply that supports the battery.",
+)
+
+
+@click.command("prepare")
+@job_argument
+@support_option
+@json_option
+@car_options
+def prepare_command(
+    job_path: Path, support_current_a: float | None, *, as_json: bool, **car: Any
+) -> None:
+    """Back up all that the plan touches, prove supply and identities, confirm the cautions.
+
+    Only reads from the car.
+    """
+    with open_job(job_path, car=CarOptions(**car)) as (job, _):
+        preparation: Preparation = run_async(job.prepare(support_current_a))
+    show(preparation, word_preparation(preparation), as_json=as_json)
+    raise_for_preparation(preparation)
+
+
+@click.command("apply")
+@job_argument
+@click.option(
+    "--write",
+    "digest",
+    metavar="DIGEST",
+    help="Really write: the plan's digest (12 digits or more).",
+)
+@json_option
+@car_options
+def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: Any) -> None:
+    """Carry out the plan. Without --write it only shows what would be done."""
+    if digest is None:
+        with open_job(job_path) as (job, _):
+            _show_dry_run(job, job.require(PLAN, Plan), as_json=as_json)
+        return
+    with open_job(job_path, car=CarOptions(**car)) as (job, store):
+        change = _apply(job, store, digest)
+    show(change, word_change_record(change), as_json=as_json)
+    raise_for_change(change)
+
+
+def _apply(job: Job, store: JobFile, digest: str) -> ChangeRecord:
+    change: ChangeRecord = run_async(
+        job.apply(digest, lambda file: load_software(store, job.pack, file))
+    )
+    return change
+
+
+def _show_dry_run(job: Job, plan: Plan, *, as_json: bool) -> None:
+    digest = compute_digest(plan)[:SHORTEST_CONFIRMATION]
+    lines = word_plan(plan, gather_names(job.pack, edits=plan.edits))
+    lines += ["", f"Dry run: nothing was sent. To carry it out: --write {digest}"]
+    show(plan, lines, as_json=as_json)
+
+
+@click.command("prove")
+@job_argument
+@json_option
+@car_options
+def prove_command(job_path: Path, *, as_json: bool, **car: Any) -> None:
+    """Read everything back, compare fault codes before and after, ask for the checks by hand."""
+    with open_job(job_path, car=CarOptions(**car)) as (job, _):
+        proof: Proof = run_async(job.prove())
+    show(proof, word_proof(proof), as_json=as_json)
+    raise_for_proof(proof)
+
+
+@click.command("undo")
+@job_argument
+@click.option(
+    "--write", "digest", metavar="DIGEST", help="Carry the way back out: its plan's digest."
+)
+@support_option
+@json_option
+@car_options
+def undo_command(
+    job_path: Path,
+    digest: str | None,
+    support_current_a: float | None,
+    *,
+    as_json: bool,
+    **car: Any,
+) -> None:
+    """Go back: first plan the restoring of every backup, then, with --write, carry it out."""
+    with open_job(job_path, car=CarOptions(**car)) as (job, store):
+        plan = job.require(PLAN, Plan)
+        if digest is None:
+            if plan.purpose is not PlanPurpose.UNDO:
+                plan = job.plan_undo()
+            _show_dry_run(job, plan, as_json=as_json)
+            return
+        if plan.purpose is not PlanPurpose.UNDO:
+            raise SafetyError(
+                what="There is no plan for the way back yet.",
+                next_step="donorfit undo JOB --car HOST:PORT, read it, then give its digest.",
+            )
+        preparation: Preparation = run_async(job.prepare(support_current_a))
+        raise_for_preparation(preparation)
+        change = _apply(job, store, digest)
+    show(change, word_change_record(change), as_json=as_json)
+    raise_for_change(change)
+
+
+@click.command("resume")
+@job_argument
+@support_option
+@json_option
+@car_options
+def resume_command(
+    job_path: Path, support_current_a: float | None, *, as_json: bool, **car: Any
+) -> None:
+    """Take up the stage that was stopped: what is on record is replayed, the rest is looked at."""
+    with open_job(job_path, car=CarOptions(**car)) as (job, store):
+        open_runs = [run for run in store.list_runs() if not run.ended_at]
+        change = job.find(CHANGE, ChangeRecord)
+        stage = open_runs[-1].stage if open_runs else ""
+        if not stage and change is not None and not change.finished:
+            stage = "apply"
+        _resume(job, store, stage, support_current_a, as_json=as_json)
+
+
+def _resume(
+    job: Job, store: JobFile, stage: str, support_current_a: float | None, *, as_json: bool
+) -> None:
+    match stage:
+        case "survey":
+            run_async(job.survey())
+            click.echo("The survey is complete now.")
+        case "prepare":
+            preparation = run_async(job.prepare(support_current_a))
+            show(preparation, word_preparation(preparation), as_json=as_json)
+            raise_for_preparation(preparation)
+        case "apply":
+            job.require(PREPARATION, Preparation)
+            change = _apply(job, store, compute_digest(job.require(PLAN, Plan)))
+            show(change, word_change_record(change), as_json=as_json)
+            raise_for_change(change)
+        case "prove":
+            proof = run_async(job.prove())
+            show(proof, word_proof(proof), as_json=as_json)
+            raise_for_proof(proof)
+        case "bench survey":
+            raise SafetyError(
+                what="The bench survey was stopped.",
+                next_step="Read the module again: donorfit survey JOB --bench MODULE",
+            )
+        case _:
+            click.echo("Nothing is unfinished. See: donorfit status JOB")

@@ -1,0 +1,65 @@
+"""Errors, and so exit codes, for records that say that something did not go well."""
+
+from donorfit.errors import DonorfitError, RefusedError, SafetyError, StoppedError, VerifyError
+from donorfit.records.change_record import ChangeRecord, StepState
+from donorfit.records.finding import Severity
+from donorfit.records.preparation import Preparation
+from donorfit.records.proof import Proof
+
+
+def raise_for_preparation(preparation: Preparation) -> None:
+    """Raise where the car is not ready.
+
+    Raises:
+        SafetyError: with every blocking finding.
+    """
+    if preparation.ready:
+        return
+    blocking = [each.what for each in preparation.findings if each.severity is Severity.BLOCKING]
+    raise SafetyError(
+        what="The car is not ready for the plan.",
+        why="; ".join(blocking),
+        next_step="Mend this, then prepare again.",
+    )
+
+
+def raise_for_change(change: ChangeRecord) -> None:
+    """Raise where the plan was not carried out to its end.
+
+    Raises:
+        VerifyError: a unit holds neither old nor new.
+        RefusedError: a unit said no.
+        StoppedError: it stopped for another reason.
+    """
+    if change.finished:
+        return
+    states = {step.state for step in change.steps}
+    kind: type[DonorfitError] = StoppedError
+    if StepState.DIFFERS in states:
+        kind = VerifyError
+    elif StepState.REFUSED in states:
+        kind = RefusedError
+    changed = ", ".join(change.changed) or "no unit"
+    raise kind(
+        what="The plan was not carried out to its end.",
+        why=change.stop_reason,
+        state=f"Holding something new now: {changed}. Every step's state stands above.",
+        next_step="donorfit resume JOB to go on, donorfit undo JOB to go back.",
+    )
+
+
+def raise_for_proof(proof: Proof) -> None:
+    """Raise where the result is not proved.
+
+    Raises:
+        VerifyError: something differs, or a fault code stands that should be gone.
+    """
+    if proof.proved:
+        return
+    raise VerifyError(
+        what="The result is not proved.",
+        where=f"{sum(not each.equal for each in proof.read_backs)} values differ",
+        why="; ".join(each.what for each in proof.findings if each.severity is Severity.BLOCKING),
+        state="Nothing was written by this stage.",
+        next_step="See the fault codes above; donorfit resume JOB or donorfit undo JOB.",
+    )

@@ -1,0 +1,61 @@
+"""The person at the terminal: answers given beforehand, else a prompt, else nobody."""
+
+import sys
+from collections.abc import Iterable
+
+import click
+
+from donorfit.errors import InputError
+
+
+def parse_answers(texts: Iterable[str], option: str = "--answer") -> dict[str, str]:
+    """Read ``ID=CHOICE`` texts.
+
+    Raises:
+        InputError: a text of another form.
+    """
+    answers = {}
+    for text in texts:
+        name, separator, choice = text.partition("=")
+        if not separator or not name or not choice:
+            raise InputError(
+                what=f"{text!r} is no answer.",
+                where=option,
+                why="An answer is written ID=CHOICE.",
+                next_step=f"For example: {option} awake-ignition=yes",
+            )
+        answers[name.strip()] = choice.strip()
+    return answers
+
+
+class TerminalPerson:
+    """Answers from the command line first; an id may end in ``*`` to answer several alike."""
+
+    def __init__(self, answers: dict[str, str], *, may_ask: bool) -> None:
+        self._answers = answers
+        self._may_ask = may_ask and sys.stdin.isatty()
+
+    def answer(self, question_id: str, text: str, choices: tuple[str, ...]) -> str | None:
+        """One of the choices; None where nobody is there."""
+        given = self._find(question_id)
+        if given is not None:
+            if given not in choices:
+                raise InputError(
+                    what=f"{given!r} is no answer to {question_id}.",
+                    where="--answer",
+                    why=f"The choices are: {', '.join(choices)}.",
+                    next_step="Give one of them.",
+                )
+            return given
+        if not self._may_ask:
+            return None
+        click.echo(f"\n{text}", err=True)
+        return str(click.prompt("  answer", type=click.Choice(list(choices)), err=True))
+
+    def _find(self, question_id: str) -> str | None:
+        if question_id in self._answers:
+            return self._answers[question_id]
+        for pattern, choice in self._answers.items():
+            if pattern.endswith("*") and question_id.startswith(pattern[:-1]):
+                return choice
+        return None

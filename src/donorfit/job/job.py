@@ -1,0 +1,289 @@
+"""One job: its records in order, and the stages that make them."""
+
+import hashlib
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from donorfit.errors import MisuseError, SafetyError
+from donorfit.job.runner import CarAccess, run_stage
+from donorfit.job.store import JobStore, decode_stored
+from donorfit.records.change_record import ChangeRecord, StepResult, StepState
+from donorfit.records.encoding import compute_digest, encode
+from donorfit.records.finding import Severity
+from donorfit.records.fit_report import FitReport
+from donorfit.records.handover import Handover
+from donorfit.records.plan import Plan, StepKind
+from donorfit.records.preparation import Preparation
+from donorfit.records.proof import Proof
+from donorfit.records.survey import Survey
+from donorfit.stages.apply import apply
+from donorfit.stages.fit_check import fit_check
+from donorfit.stages.hand_over import hand_over
+from donorfit.stages.plan import make_plan, make_undo_plan
+from donorfit.stages.prepare import WRITES, prepare
+from donorfit.stages.prove import prove
+from donorfit.stages.survey import survey_bench, survey_car
+from donorfit.vehicle.pack import Pack
+
+T = TypeVar("T")
+
+SURVEY, BENCH, REPORT, PLAN = "survey", "bench", "fit report", "plan"
+PREPARATION, CHANGE, PROOF, HANDOVER = "preparation", "change", "proof", "hand-over"
+SHORTEST_CONFIRMATION = 12
+_COMMANDS = {
+    SURVEY: "donorfit survey JOB",
+    REPORT: "donorfit check JOB --module MODULE",
+    PLAN: "donorfit plan JOB",
+    PREPARATION: "donorfit prepare JOB",
+    CHANGE: "donorfit apply JOB --write DIGEST",
+    PROOF: "donorfit prove JOB",
+}
+
+
+class Job:
+    """The stages of one job on one job file, in the order of the work."""
+
+    def __init__(
+        self,
+        *,
+        pack: Pack,
+        store: JobStore,
+        now: Callable[[], str],
+        car: CarAccess | None = None,
+    ) -> None:
+        self.pack = pack
+        self.store = store
+        self._now = now
+        self._car = car
+
+    def find(self, kind: str, of: type[T]) -> T | None:
+        """The newest record of a kind; None where there is none yet."""
+        stored = self.store.find_latest(kind)
+        return None if stored is None else decode_stored(stored, of)
+
+    def require(self, kind: str, of: type[T]) -> T:
+        """The newest record of a kind.
+
+        Raises:
+            SafetyError: there is none yet.
+        """
+        record = self.find(kind, of)
+        if record is None:
+            raise SafetyError(
+                what=f"This job has no {kind} yet.",
+                why="Every stage reads what the one before it left.",
+                next_step=_COMMANDS.get(kind, ""),
+            )
+        return record
+
+    def _keep(self, kind: str, record: T) -> T:
+        self.store.add_record(kind, encode(record))
+        return record
+
+    async def _run(self, stage: str, context: str, strand: Any) -> Any:
+        if self._car is None:
+            raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
+        return await run_stage(self.store, self._car, stage, context, strand)
+
+    # The stages
+
+    async def survey(self) -> Survey:
+        """Read the car."""
+        survey: Survey = await self._run("survey", "car", survey_car(self.pack, self._now()))
+        return self._keep(SURVEY, survey)
+
+    async def survey_module(self, module: str) -> Survey:
+        """Read a donor module alone on the bench.
+
+        Raises:
+            SafetyError: the pack has no such module.
+        """
+        donor = self.pack.find_module(module)
+        unit = self.pack.find_unit(donor.unit) if donor else None
+        if donor is None or unit is None:
+            raise SafetyError(
+                what=f"The pack has no donor module {module!r}.",
+                why=f"It has: {', '.join(each.id for each in self.pack.modules) or 'none'}.",
+                next_step="Name one of these with --module.",
+            )
+        strand = survey_bench(self.pack, unit, self._now())
+        survey: Survey = await self._run("bench survey", module, strand)
+        return self._keep(BENCH, survey)
+
+    def take_survey(self, survey: Survey) -> Survey:
+        """Keep a survey that was declared in a file."""
+        return self._keep(SURVEY, survey)
+
+    def check(self, module: str) -> FitReport:
+        """Judge whether a module can work in this car."""
+        survey = self.require(SURVEY, Survey)
+        report = fit_check(self.pack, survey, module, self.find(BENCH, Survey))
+        return self._keep(REPORT, report)
+
+    def plan(self, choices: dict[str, str]) -> Plan:
+        """Plan the retrofit; ``choices`` answer the plan's questions by their ids."""
+        plan = make_plan(
+            self.pack,
+            self.require(SURVEY, Survey),
+            self.require(REPORT, FitReport),
+            self.find(BENCH, Survey),
+            choices,
+        )
+        return self._keep(PLAN, plan)
+
+    async def prepare(self, support_current_a: float | None) -> Preparation:
+        """Back up, check identities and supply, see that the car stays awake."""
+        plan = self.require(PLAN, Plan)
+        strand = prepare(self.pack, plan, self._now(), support_current_a)
+        preparation: Preparation = await self._run("prepare", compute_digest(plan), strand)
+        for backup in preparation.backups:
+            self.store.add_backup(backup.data)
+        return self._keep(PREPARATION, preparation)
+
+    async def apply(
+        self, confirmation: str, load_software: Callable[[str], bytes]
+    ) -> ChangeRecord:
+        """Carry out the newest plan.
+
+        Args:
+            confirmation: the plan's digest, or at least its first 12 digits.
+            load_software: gives the bytes of a software file of the pack.
+
+        Raises:
+            SafetyError: a condition for writing does not hold.
+        """
+        plan = self.require(PLAN, Plan)
+        preparation = self.require(PREPARATION, Preparation)
+        confirm_digest(plan, confirmation)
+        self._require_ready(plan, preparation)
+        software = _load_software(plan, load_software)
+        context = f"{compute_digest(plan)} {compute_digest(preparation)}"
+        strand = apply(self.pack, plan, preparation, software)
+        change: ChangeRecord = await self._run("apply", context, strand)
+        return self._keep(CHANGE, change)
+
+    def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
+        """Every rule that has to hold before the first write; no option turns one off."""
+        reasons = [finding.what for finding in plan.findings if finding.severity is _BLOCKING]
+        reasons += [f"open question: {each.text}" for each in plan.questions if not each.chosen]
+        if preparation.plan_digest != compute_digest(plan):
+            reasons.append("the preparation was made for another plan")
+        if not preparation.ready:
+            reasons += [each.what for each in preparation.findings if each.severity is _BLOCKING]
+        reasons += self._list_missing_backups(plan, preparation)
+        unit_names = {step.unit for step in plan.steps if step.kind is not StepKind.CLEAR_FAULTS}
+        reasons += [
+            f"{unit.title} belongs to the {unit.system.value} system and is never written"
+            for unit in self.pack.units
+            if unit.id in unit_names and unit.system.read_only
+        ]
+        if reasons:
+            raise SafetyError(
+                what="The plan may not be applied.",
+                why="; ".join(reasons),
+                next_step="Mend this, then: donorfit prepare JOB",
+            )
+
+    def _list_missing_backups(self, plan: Plan, preparation: Preparation) -> list[str]:
+        backups = {(each.unit, each.identifier): each for each in preparation.backups}
+        reasons = []
+        for step in plan.steps:
+            if step.kind not in WRITES:
+                continue
+            backup = backups.get((step.unit, step.identifier))
+            if backup is None:
+                reasons.append(f"{step.unit} {step.identifier:04X} has no backup")
+            elif self.store.read_backup(backup.sha256) != backup.data:
+                reasons.append(f"the backup of {step.unit} {step.identifier:04X} is damaged")
+        return reasons
+
+    async def prove(self) -> Proof:
+        """Read everything back and compare fault codes."""
+        plan = self.require(PLAN, Plan)
+        change = self.require(CHANGE, ChangeRecord)
+        strand = prove(self.pack, plan, self.require(SURVEY, Survey), change, self._now())
+        proof: Proof = await self._run("prove", compute_digest(change), strand)
+        return self._keep(PROOF, proof)
+
+    def hand_over(self, *, mask: bool) -> Handover:
+        """Put the job's records together for the owner."""
+        plan = self.require(PLAN, Plan)
+        proof = self.find(PROOF, Proof)
+        change = self.require(CHANGE, ChangeRecord)
+        if proof is not None and proof.change_digest != compute_digest(change):
+            proof = None
+        handover = hand_over(
+            self.pack,
+            self.require(SURVEY, Survey),
+            self.find(BENCH, Survey),
+            self.require(REPORT, FitReport),
+            plan,
+            self.require(PREPARATION, Preparation),
+            change,
+            proof,
+            mask=mask,
+        )
+        return self._keep(HANDOVER, handover)
+
+    def plan_undo(self) -> Plan:
+        """Plan the way back: restore every backup of the newest retrofit that was begun."""
+        plan = self.require(PLAN, Plan)
+        preparation = self.require(PREPARATION, Preparation)
+        change = self.find(CHANGE, ChangeRecord)
+        if change is None or change.plan_digest != compute_digest(plan):
+            change = _presume_change(plan, preparation)
+        return self._keep(PLAN, make_undo_plan(self.pack, plan, preparation, change))
+
+
+_BLOCKING = Severity.BLOCKING
+
+
+def _presume_change(plan: Plan, preparation: Preparation) -> ChangeRecord:
+    """A run that was cut: any step may be done, and undo looks before it writes."""
+    return ChangeRecord(
+        plan_digest=compute_digest(plan),
+        preparation_digest=compute_digest(preparation),
+        vin=plan.vin,
+        steps=tuple(
+            StepResult(step=step.id, unit=step.unit, what=step.what, state=StepState.UNCERTAIN)
+            for step in plan.steps
+        ),
+        finished=False,
+        changed=tuple(dict.fromkeys(step.unit for step in plan.steps)),
+        stop_reason="the run was cut before its end",
+    )
+
+
+def confirm_digest(plan: Plan, confirmation: str) -> None:
+    """Check that the person means this very plan.
+
+    Raises:
+        SafetyError: another plan, or too few digits.
+    """
+    digest = compute_digest(plan)
+    given = confirmation.strip().lower()
+    if len(given) < SHORTEST_CONFIRMATION or not digest.startswith(given):
+        raise SafetyError(
+            what="The digest given is not that of the newest plan.",
+            why=f"given {confirmation!r}, the plan is {digest[:SHORTEST_CONFIRMATION]}...",
+            next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}",
+        )
+
+
+def _load_software(plan: Plan, load_software: Callable[[str], bytes]) -> dict[str, bytes]:
+    """Software files of a plan, each proved by its digest before anything is erased."""
+    software = {}
+    for step in plan.steps:
+        if step.kind is not StepKind.PROGRAM:
+            continue
+        data = load_software(step.software_file)
+        digest = hashlib.sha256(data).hexdigest()
+        if digest != step.software_sha256:
+            raise SafetyError(
+                what=f"The software file {step.software_file} is not the one that was planned.",
+                where=step.software_file,
+                why=f"SHA-256 {digest[:16]}... instead of {step.software_sha256[:16]}...",
+                next_step="Use the pack that the plan was made with.",
+            )
+        software[step.software_file] = data
+    return software

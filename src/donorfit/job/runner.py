@@ -1,0 +1,55 @@
+"""Run one conversation as one run of the job file."""
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+
+from donorfit.diagnostics.conversation import Strand
+from donorfit.job.loop import Connection, Loop
+from donorfit.job.progress import Listener, Person
+from donorfit.job.store import JobStore
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarAccess:
+    """How to reach the car and the person beside it.
+
+    Attributes:
+        connection: makes couriers on the car.
+        person: answers questions.
+        listener: takes progress.
+        sleep: waits, in real or in other time.
+        reconnects: how many lost links one run bears before it stops.
+        watch: is given the loop before it starts, so that a shell can ask it to stop.
+    """
+
+    connection: Connection
+    person: Person
+    listener: Listener
+    sleep: Callable[[float], Awaitable[None]]
+    reconnects: int = 3
+    watch: Callable[[Loop], None] | None = None
+
+
+async def run_stage(
+    store: JobStore, car: CarAccess, stage: str, context: str, strand: Strand
+) -> Any:
+    """Drive a conversation to its result, beginning a run or taking up an unfinished one.
+
+    Raises:
+        DonorfitError: the job cannot go on; the run stays open and can be resumed.
+    """
+    run = store.begin_run(stage, context)
+    loop = Loop(
+        journal=run,
+        connection=car.connection,
+        person=car.person,
+        listener=car.listener,
+        sleep=car.sleep,
+        reconnects=car.reconnects,
+    )
+    if car.watch is not None:
+        car.watch(loop)
+    result = await loop.run(stage, strand)
+    run.end()
+    return result

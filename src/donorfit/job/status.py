@@ -1,0 +1,122 @@
+"""Where a job stands, from its file alone."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from donorfit.diagnostics.conversation import NotSent, Unknown
+from donorfit.job.journal import PastAsk
+from donorfit.job.store import JobStore, decode_stored
+from donorfit.records.change_record import ChangeRecord
+from donorfit.records.encoding import compute_digest
+from donorfit.records.plan import Plan
+from donorfit.records.preparation import Preparation
+from donorfit.records.proof import Proof
+
+_ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
+_NEXT = {
+    "survey": "donorfit survey JOB --pack PACK --car HOST:PORT",
+    "fit report": "donorfit check JOB --module MODULE",
+    "plan": "donorfit plan JOB",
+    "preparation": "donorfit prepare JOB --car HOST:PORT",
+    "change": "donorfit apply JOB --car HOST:PORT --write DIGEST",
+    "proof": "donorfit prove JOB --car HOST:PORT",
+    "hand-over": "donorfit record JOB",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordLine:
+    """One record of the job."""
+
+    kind: str
+    digest: str
+    made_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenRun:
+    """A run that has not ended.
+
+    Attributes:
+        stage: its stage.
+        begun_at: when it began.
+        changes: changing requests and answers of the person that were begun.
+        uncertain: those of them whose outcome is not known.
+    """
+
+    stage: str
+    begun_at: str
+    changes: int
+    uncertain: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobStatus:
+    """Where a job stands.
+
+    Attributes:
+        vin: the car.
+        pack: path of its pack.
+        records: records, oldest first.
+        open_runs: runs that can be resumed.
+        next_step: the command that comes next.
+    """
+
+    vin: str
+    pack: str
+    records: tuple[RecordLine, ...]
+    open_runs: tuple[OpenRun, ...]
+    next_step: str
+
+
+def describe_status(
+    store: JobStore, pasts: Mapping[int, Mapping[str, tuple[PastAsk, ...]]]
+) -> JobStatus:
+    """Where the job stands; ``pasts`` holds the asks of every run by its number."""
+    records = store.list_records()
+    open_runs = []
+    for run in store.list_runs():
+        if run.ended_at:
+            continue
+        asks = [ask for strand in pasts.get(run.run, {}).values() for ask in strand]
+        binding = [ask for ask in asks if ask.binding]
+        open_runs.append(
+            OpenRun(
+                stage=run.stage,
+                begun_at=run.begun_at,
+                changes=len(binding),
+                uncertain=sum(
+                    ask.outcome is None or isinstance(ask.outcome, Unknown | NotSent)
+                    for ask in binding
+                ),
+            )
+        )
+    return JobStatus(
+        vin=store.read_fact("vin"),
+        pack=store.read_fact("pack path"),
+        records=tuple(
+            RecordLine(kind=each.kind, digest=each.digest, made_at=each.made_at)
+            for each in records
+        ),
+        open_runs=tuple(open_runs),
+        next_step="donorfit resume JOB --car HOST:PORT" if open_runs else _choose_next(store),
+    )
+
+
+def _choose_next(store: JobStore) -> str:
+    missing = next((kind for kind in _ORDER if store.find_latest(kind) is None), None)
+    stored_plan = store.find_latest("plan")
+    if missing in {"survey", "fit report", "plan"} or stored_plan is None:
+        return _NEXT[missing or "plan"]
+    plan = compute_digest(decode_stored(stored_plan, Plan))
+    preparation = store.find_latest("preparation")
+    if preparation is None or decode_stored(preparation, Preparation).plan_digest != plan:
+        return _NEXT["preparation"]
+    change = store.find_latest("change")
+    record = decode_stored(change, ChangeRecord) if change else None
+    if record is None or record.plan_digest != plan or not record.finished:
+        return _NEXT["change"]
+    proof = store.find_latest("proof")
+    if proof is None or decode_stored(proof, Proof).change_digest != compute_digest(record):
+        return _NEXT["proof"]
+    return _NEXT["hand-over"]
