@@ -15,7 +15,8 @@ from donorfit.errors import InputError, Mistake
 
 MAX_TOML_BYTES = 8_000_000
 MAX_NESTING = 40
-MAX_NAMED_CHOICES = 12
+_SHOWN_CHARACTERS = 48
+_QUOTES = "'"
 
 Path = tuple[str | int, ...]
 
@@ -219,13 +220,21 @@ def write_mistakes(text: TomlText, errors: Iterable[Mapping[str, Any]]) -> tuple
     """Turn the entries of a pydantic ``ValidationError.errors()`` into mistakes with lines."""
     found: dict[Mistake, None] = {}
     for error in errors:
+        if _is_echo(error):
+            continue
         path = tuple(error["loc"])
         what, next_step = _say(error, path)
         found[text.mistake(path, what, next_step)] = None
     return tuple(found)
 
 
-def _say(error: Mapping[str, Any], path: Path) -> tuple[str, str]:
+def _is_echo(error: Mapping[str, Any]) -> bool:
+    """An array called too short only since its elements, reported by themselves, do not count."""
+    least = (error.get("ctx") or {}).get("min_length", 0)
+    return bool(error["type"] == "too_short" and len(error["input"]) >= least)
+
+
+def _say(error: Mapping[str, Any], path: Path) -> tuple[str, str]:  # noqa: PLR0911 - one a kind
     name = ".".join(map(str, path)) or "the file"
     context = error.get("ctx") or {}
     match error["type"]:
@@ -236,6 +245,11 @@ def _say(error: Mapping[str, Any], path: Path) -> tuple[str, str]:
         case "value_error" | "assertion_error":
             reason = str(context.get("error", error["msg"]))
             return f"{name}: {reason}", "correct the value"
+        case "union_tag_invalid":
+            what = f"{name}.{str(context['discriminator']).strip(_QUOTES)} is {context['tag']!r}"
+            return what, f"use one of {context['expected_tags']}"
+        case "union_tag_not_found":
+            return f"{name}: {context['discriminator']} is missing", "add it"
         case "literal_error" | "enum":
             return f"{name} is {_show(error['input'])}", f"use one of {context.get('expected')}"
         case _:
@@ -246,7 +260,7 @@ def _show(value: object) -> str:
     if isinstance(value, dict | list):
         return "a table" if isinstance(value, dict) else "an array"
     shown = repr(value)
-    return shown if len(shown) <= MAX_NAMED_CHOICES * 4 else shown[: MAX_NAMED_CHOICES * 4] + "..."
+    return shown if len(shown) <= _SHOWN_CHARACTERS else shown[:_SHOWN_CHARACTERS] + "..."
 
 
 def _lower_first(text: str) -> str:
