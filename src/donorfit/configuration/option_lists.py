@@ -106,10 +106,16 @@ def decode_option_list(store: OptionListStore, pack: Pack, data: bytes) -> Optio
 
 
 def list_stored_options(pack: Pack, options: Collection[OptionName]) -> tuple[OptionName, ...]:
-    """Those options that a keeper stores: all but the ones that only give structure."""
-    abstract = {pack.rules.names[place] for place in pack.rules.list_abstract()}
+    """Those options that a keeper stores: all but the ones that only give structure.
+
+    Structure is what the rules call abstract, and what has neither code nor bit but options below
+    it.
+    """
+    rules = pack.rules
+    structure = {rules.names[place] for place in rules.list_abstract()}
+    structure |= {rules.names[place] for place in rules.parents if place >= 0}
     known = {name for name, _ in pack.option_codes} | {name for name, _ in pack.option_bits}
-    return tuple(sorted(each for each in set(options) if each in known or each not in abstract))
+    return tuple(sorted(each for each in set(options) if each in known or each not in structure))
 
 
 def _fail(
