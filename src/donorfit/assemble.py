@@ -142,7 +142,7 @@ class DoipConnection:
             PeerError: what answers is no DoIP entity.
             SafetyError: another car answers than before.
         """
-        link = DoipLink(host=self._host, port=self._port, clock=self._clock)
+        link = DoipLink(self._host, self._clock, port=self._port)
         await link.open(self._clock.now() + OPEN_TIMEOUT_S)
         carrier = Carrier(
             link, self._clock, self._keys, lock_outs=self._lock_outs, on_note=self._pass_on
@@ -201,7 +201,11 @@ class DoipConnection:
         )
 
 
-_HAPPENINGS = {"BUSY": Happening.BUSY, "PENDING": Happening.PENDING, "PROGRESS": Happening.BYTES}
+_HAPPENINGS = {
+    "BUSY": Happening.BUSY,
+    "RESPONSE_PENDING": Happening.PENDING,
+    "PROGRESS": Happening.BYTES,
+}
 
 
 class Interrupts:

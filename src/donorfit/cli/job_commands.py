@@ -27,6 +27,8 @@ from donorfit.figures.naming import gather_names
 from donorfit.job.status import describe_status
 from donorfit.records.fit_report import Verdict
 from donorfit.stages.fit_check import fit_check
+from donorfit.stages.plan import PlanChoices
+from donorfit.vehicle.identity import OptionName
 
 NOT_POSSIBLE = 3
 
@@ -99,13 +101,45 @@ def check_command(
 @click.command("plan")
 @job_argument
 @click.option(
-    "--choose", "choices", multiple=True, metavar="ID=CHOICE", help="Decide an open question."
+    "--choose", "answers", multiple=True, metavar="ID=CHOICE", help="Decide an open question."
+)
+@click.option("--want", "wanted", multiple=True, help="One more option to be declared.")
+@click.option("--refuse", "unwanted", multiple=True, help="An option not to be declared.")
+@click.option("--keep-month", "month_fixed", is_flag=True, help="The build month must stay.")
+@click.option(
+    "--repair",
+    type=click.IntRange(0, 9),
+    default=0,
+    show_default=True,
+    help="Which of the cheapest repairs of the option list to take.",
+)
+@click.option(
+    "--wire-length",
+    "wire_length_m",
+    type=click.FloatRange(0.1, 30),
+    default=2.0,
+    show_default=True,
+    help="Length of the wires to be run, in metres.",
 )
 @json_option
-def plan_command(job_path: Path, choices: tuple[str, ...], *, as_json: bool) -> None:
+def plan_command(
+    job_path: Path,
+    answers: tuple[str, ...],
+    wanted: tuple[str, ...],
+    unwanted: tuple[str, ...],
+    *,
+    as_json: bool,
+    **decisions: Any,
+) -> None:
     """Plan the retrofit from the job's survey and fit report; nothing is sent to the car."""
+    choices = PlanChoices(
+        answers=tuple(parse_answers(answers, "--choose").items()),
+        wanted=tuple(OptionName(name) for name in wanted),
+        unwanted=tuple(OptionName(name) for name in unwanted),
+        **decisions,
+    )
     with open_job(job_path) as (job, _):
-        plan = job.plan(parse_answers(choices, "--choose"))
+        plan = job.plan(choices)
         names = gather_names(job.pack, edits=plan.edits)
     show(plan, word_plan(plan, names), as_json=as_json)
 

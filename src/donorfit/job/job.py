@@ -19,7 +19,7 @@ from donorfit.records.survey import Survey
 from donorfit.stages.apply import apply
 from donorfit.stages.fit_check import fit_check
 from donorfit.stages.hand_over import hand_over
-from donorfit.stages.plan import make_plan, make_undo_plan
+from donorfit.stages.plan import PlanChoices, make_plan, make_undo_plan
 from donorfit.stages.prepare import WRITES, prepare
 from donorfit.stages.prove import prove
 from donorfit.stages.survey import survey_bench, survey_car
@@ -120,8 +120,8 @@ class Job:
         report = fit_check(self.pack, survey, module, self.find(BENCH, Survey))
         return self._keep(REPORT, report)
 
-    def plan(self, choices: dict[str, str]) -> Plan:
-        """Plan the retrofit; ``choices`` answer the plan's questions by their ids."""
+    def plan(self, choices: PlanChoices) -> Plan:
+        """Plan the retrofit; ``choices`` are what the person has decided."""
         plan = make_plan(
             self.pack,
             self.require(SURVEY, Survey),
