@@ -120,7 +120,7 @@ def _draw_byte(
 ) -> None:
     x, y = corner
     old, new = _get(edit.before, place), _get(edit.after, place)
-    drawing.add_box(x + 1, y, _CELL - 2, _HIGH, Ink(fill="panel", stroke="line"), corner=2)
+    drawing.add_box(x + 1, y, _CELL - 2, _HIGH, Ink(fill="page", stroke="line"), corner=2)
     middle = x + _CELL / 2
     if old == new:
         drawing.add_text(middle, y + 20, f"{new or 0:02X}", anchor="middle", colour="soft")

@@ -63,7 +63,6 @@ def make_summary(handover: Handover) -> Section:
             ),
         ),
         Table(caption="The job at a glance", head=("What", "Value"), rows=rows, widths=(2, 5)),
-        Notice(label="Take note", text=DEFERS),
     ]
     if handover.masked:
         text = "VIN, serial numbers and per-car values are hidden in this copy."

@@ -120,7 +120,7 @@ def make_way_back(handover: Handover) -> Section:
         "This work took an earlier one back: the records below were restored from its backup."
         if undone
         else "Going back is a plan of its own, made from the backup and carried out step by step "
-        "like this one: run `donorfit undo` with the job file, look at the plan, confirm it. "
+        "like this one: run donorfit undo with the job file, look at the plan, confirm it. "
         "Nothing is erased from the job file by it."
     )
     rows = tuple(

@@ -8,7 +8,7 @@ from donorfit.figures.supply import draw_supply, write_supply_finding
 from donorfit.records.handover import Handover
 from donorfit.records.plan import Step, StepKind, SupplyForecast
 
-_MOST_POINTS = 24
+_MOST_POINTS = 12
 
 
 def make_steps(handover: Handover) -> Section:
@@ -132,7 +132,7 @@ def _list_supply(supply: SupplyForecast) -> Table:
         (f"{minute:.1f}", f"{current:.1f}", f"{held:.2f}", f"{alone:.2f}")
         for minute, current, held, alone in supply.points[::step]
     )
-    every = "" if step == 1 else f", every {step}th point"
+    every = "" if step == 1 else f", one point in {step}"
     return Table(
         caption=f"Forecast from {supply.source}{every}; charge {supply.charge_ah:.1f} Ah",
         head=("Minute", "Current in A", "V with support", "V on the battery alone"),

@@ -1,0 +1,357 @@
+"""Every picture stands on its sheet, covers no text with another, names itself, and stays tame."""
+
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import pytest
+
+from donorfit.figures.byte_map import draw_byte_map
+from donorfit.figures.fault_flow import draw_fault_flow
+from donorfit.figures.fit_card import draw_fit_card
+from donorfit.figures.lettering import MORE, measure
+from donorfit.figures.naming import gather_names
+from donorfit.figures.option_changes import draw_option_changes
+from donorfit.figures.plan_lanes import draw_plan_lanes
+from donorfit.figures.proof_strip import draw_proof_strip
+from donorfit.figures.ring import RingArc, draw_ring
+from donorfit.figures.supply import draw_supply
+from donorfit.records.change_record import StepState
+from donorfit.records.fit_report import FitLine, Subject, Verdict
+from donorfit.records.plan import FieldEdit, FieldVerdict, OptionChange, RecordEdit, StepKind
+from donorfit.records.proof import FaultVerdict
+
+SVG = "{http://www.w3.org/2000/svg}"
+HOSTILE = (
+    '<script>alert(1)</script> &amp; "quoted" \'too\' #eval("1+1") $x$ \\u{202e} '
+    "\x00\x1b[31m \u202eback \u6f22\u5b57\u4eee\u540d \u0627\u0644\u0639\u0631\u0628\u064a\u0629 "
+    + "supercalifragilistic"
+    * 12
+)
+
+
+@dataclass(frozen=True)
+class TextBox:
+    """One line of text and the room that it takes: from the ascent to the descent."""
+
+    text: str
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def covers(self, other: "TextBox") -> bool:
+        slack = 0.4
+        return (
+            self.left < other.right - slack
+            and other.left < self.right - slack
+            and self.top < other.bottom - slack
+            and other.top < self.bottom - slack
+        )
+
+
+def parse(svg: str) -> ET.Element:
+    """The picture as a tree; it is our own text."""
+    return ET.fromstring(svg)  # noqa: S314 - our own output
+
+
+def read_texts(svg: str) -> tuple[list[TextBox], tuple[float, float]]:
+    """All texts of a picture with their boxes, and the size of its sheet.
+
+    DejaVu Sans Mono: capitals rise 0.73 em, descenders sink 0.24 em (glyph bounds of the face,
+    from memory); figures and small letters stay within.
+    """
+    root = parse(svg)
+    _, _, width, height = map(float, root.attrib["viewBox"].split())
+    boxes = []
+    for element in root.iter(f"{SVG}text"):
+        size = float(element.attrib["font-size"])
+        x, y = float(element.attrib["x"]), float(element.attrib["y"])
+        text = element.text or ""
+        wide = measure(text, size)
+        left = {"start": x, "middle": x - wide / 2, "end": x - wide}[
+            element.attrib.get("text-anchor", "start")
+        ]
+        boxes.append(TextBox(text, left, y - 0.73 * size, left + wide, y + 0.24 * size))
+    return boxes, (width, height)
+
+
+def read_shapes(svg: str) -> list[tuple[float, float, float, float]]:
+    """Corners of all boxes and circles."""
+    root = parse(svg)
+    corners = []
+    for each in root.iter(f"{SVG}rect"):
+        x, y, wide, high = (float(each.attrib[name]) for name in ("x", "y", "width", "height"))
+        corners.append((x, y, x + wide, y + high))
+    for each in root.iter(f"{SVG}circle"):
+        x, y, radius = (float(each.attrib[name]) for name in ("cx", "cy", "r"))
+        corners.append((x - radius, y - radius, x + radius, y + radius))
+    return corners
+
+
+def draw_usual(job: Any) -> dict[str, str]:
+    names = gather_names(job.pack, edits=job.plan.edits)
+    arcs = (
+        RingArc(source="Media source", target="Tuner", margin_db=9.1),
+        RingArc(source="Tuner", target="Sound amplifier", margin_db=1.2, added=True),
+        RingArc(source="Sound amplifier", target="Rear unit", margin_db=None),
+        RingArc(source="Rear unit", target="Media source", margin_db=-0.5),
+    )
+    usual = {
+        "fit card": draw_fit_card(job.report, module_title="Towing control unit"),
+        "option changes": draw_option_changes(job.plan, names),
+        "plan lanes": draw_plan_lanes(job.plan, names),
+        "supply": draw_supply(job.plan.supply),
+        "fault flow": draw_fault_flow(job.proof, names),
+        "proof strip": draw_proof_strip(job.plan, job.preparation, job.change, job.proof),
+        "no proof": draw_proof_strip(job.plan, job.preparation, job.change, None),
+        "ring": draw_ring(arcs),
+    }
+    usual |= {f"bytes {edit.unit}": draw_byte_map(edit, names) for edit in job.plan.edits}
+    return usual
+
+
+def draw_hostile(job: Any) -> dict[str, str]:
+    """The same pictures with the worst texts and counts."""
+    names = gather_names(job.pack, edits=job.plan.edits)
+    lines = tuple(
+        FitLine(subject=subject, title=HOSTILE, verdict=verdict, reason=HOSTILE, change=HOSTILE)
+        for subject, verdict in zip(list(Subject)[:4], Verdict, strict=True)
+    )
+    steps = tuple(
+        replace(
+            job.plan.steps[at % 18],
+            id=f"s{at:03d}",
+            unit=f"{HOSTILE}{at % 9}",
+            network=f"{HOSTILE}{at % 3}",
+            safe_after=at % 3 != 0,
+            seconds=7200.0,
+        )
+        for at in range(95)
+    )
+    changes = tuple(
+        OptionChange(option=f"{HOSTILE}{at}", declared=at % 2 == 0, reasons=(HOSTILE,))
+        for at in range(70)
+    )
+    plan = replace(
+        job.plan, option_changes=changes, steps=steps, month_reason=HOSTILE, month_after=None
+    )
+    faults = tuple(
+        replace(
+            job.proof.faults[0],
+            unit=f"{at % 20}{HOSTILE}",
+            verdict=list(FaultVerdict)[at % 6],
+            status_before=None if at % 7 == 0 else 0x2F,
+        )
+        for at in range(130)
+    )
+    edit = RecordEdit(
+        unit=HOSTILE,
+        identifier=job.plan.edits[0].identifier,
+        record=HOSTILE,
+        before=bytes(range(256)),
+        after=bytes(range(255, -1, -1)) + b"more",
+        fields=tuple(
+            FieldEdit(
+                name=f"{HOSTILE}{at}", title=HOSTILE, base=at, current=at, target=2**64 - 1,
+                result=2**64 - 1, verdict=verdict, reason=HOSTILE,
+            )
+            for at, verdict in enumerate(FieldVerdict)
+        ),
+    )  # fmt: skip
+    arcs = tuple(RingArc(source=HOSTILE, target=HOSTILE, margin_db=at - 3.0) for at in range(24))
+    proof = replace(job.proof, faults=faults, proved=False)
+    supply = replace(
+        job.plan.supply,
+        points=tuple((at / 3, at % 40.0, 14.0 - at / 300, 12.0 - at / 500) for at in range(2000)),
+        peak_current_a=400.0,
+        minutes=1.0,
+    )
+    return {
+        "fit card": draw_fit_card(replace(job.report, lines=lines), module_title=HOSTILE),
+        "option changes": draw_option_changes(plan, names),
+        "plan lanes": draw_plan_lanes(plan, names),
+        "supply": draw_supply(supply),
+        "bare supply": draw_supply(replace(supply, points=())),
+        "fault flow": draw_fault_flow(proof, names),
+        "no fault": draw_fault_flow(replace(proof, faults=()), names),
+        "no step": draw_plan_lanes(replace(plan, steps=()), names),
+        "proof strip": draw_proof_strip(plan, job.preparation, job.change, proof),
+        "byte map": draw_byte_map(edit, names),
+        "ring": draw_ring(arcs, title=HOSTILE),
+        "no ring": draw_ring(()),
+    }
+
+
+@pytest.fixture(scope="module", params=["usual", "hostile"])
+def pictures(request: pytest.FixtureRequest, job: Any) -> dict[str, str]:
+    return draw_usual(job) if request.param == "usual" else draw_hostile(job)
+
+
+def test_every_text_stands_on_the_sheet(pictures: dict[str, str]) -> None:
+    for name, svg in pictures.items():
+        boxes, (width, height) = read_texts(svg)
+        assert boxes or name == "no ring"
+        for box in boxes:
+            assert box.left >= -0.5, (name, box)
+            assert box.right <= width + 0.5, (name, box)
+            assert box.top >= -0.5, (name, box)
+            assert box.bottom <= height + 0.5, (name, box)
+
+
+def test_no_text_covers_another(pictures: dict[str, str]) -> None:
+    for name, svg in pictures.items():
+        boxes, _ = read_texts(svg)
+        boxes.sort(key=lambda each: each.top)
+        for first, second in combinations(boxes, 2):
+            assert not first.covers(second), (name, first, second)
+
+
+def test_every_shape_stands_on_the_sheet(pictures: dict[str, str]) -> None:
+    for name, svg in pictures.items():
+        _, (width, height) = read_texts(svg)
+        for left, top, right, bottom in read_shapes(svg):
+            assert left >= -0.5, name
+            assert top >= -0.5, name
+            assert right <= width + 1.5, name
+            assert bottom <= height + 0.5, name
+
+
+def test_every_picture_says_what_it_shows(pictures: dict[str, str]) -> None:
+    for name, svg in pictures.items():
+        root = parse(svg)
+        assert root.attrib["role"] == "img"
+        title, finding = root.find(f"{SVG}title"), root.find(f"{SVG}desc")
+        assert title is not None
+        assert finding is not None
+        assert root.attrib["aria-labelledby"].split() == [title.attrib["id"], finding.attrib["id"]]
+        assert title.text, name
+        assert finding.text, name
+        assert finding.text.endswith("."), name
+
+
+def test_user_texts_stay_texts(job: Any) -> None:
+    allowed = {"svg", "title", "desc", "defs", "pattern", "path", "rect", "circle", "text"}
+    for name, svg in draw_hostile(job).items():
+        root = parse(svg)
+        tags = {element.tag.removeprefix(SVG) for element in root.iter()}
+        assert tags <= allowed, name
+        assert "script>" not in svg.replace("&lt;script&gt;", "").replace("&lt;/script&gt;", "")
+        for element in root.iter():
+            assert not any(attribute.startswith("on") for attribute in element.attrib)
+        assert not any(sign in svg for sign in "\x00\x1b\u202e"), name
+
+
+def test_no_picture_fetches_anything(pictures: dict[str, str]) -> None:
+    for svg in pictures.values():
+        bare = svg.replace('xmlns="http://www.w3.org/2000/svg"', "")
+        assert "http" not in bare
+        assert "href" not in bare
+        assert "url(" not in bare.replace("url(#", "")
+
+
+def test_equal_records_give_equal_pictures(job: Any) -> None:
+    assert draw_usual(job) == draw_usual(job)
+    assert draw_hostile(job) == draw_hostile(job)
+
+
+def test_identifiers_of_several_pictures_do_not_clash(job: Any) -> None:
+    seen: list[str] = []
+    usual = draw_usual(job)
+    del usual["no proof"]
+    for svg in usual.values():
+        seen += [each.attrib["id"] for each in parse(svg).iter() if "id" in each.attrib]
+    assert len(seen) == len(set(seen))
+
+
+def list_words(svg: str) -> str:
+    return " ".join(element.text or "" for element in parse(svg).iter(f"{SVG}text"))
+
+
+def test_no_verdict_is_told_by_colour_alone(job: Any) -> None:
+    """Every verdict is a word in the picture too, and its marks differ in shape or dash."""
+    usual = draw_usual(job)
+    for line in job.report.lines:
+        assert line.verdict.value in list_words(usual["fit card"])
+    for fault in job.proof.faults:
+        assert fault.verdict.value in list_words(usual["fault flow"])
+    words = list_words(usual["bytes lighting"])
+    for word in ("derived", "kept from owner", "recomputed"):
+        assert word in words
+    assert "too dark" in list_words(usual["ring"])
+    assert ", weak" in list_words(usual["ring"])
+
+
+def test_no_usual_label_is_cut(job: Any) -> None:
+    for name, svg in draw_usual(job).items():
+        assert MORE not in list_words(svg), name
+
+
+def test_fit_card_holds_every_requirement(job: Any) -> None:
+    words = list_words(draw_usual(job)["fit card"])
+    for line in job.report.lines:
+        for text in (line.title, line.reason, line.change):
+            assert all(word in words for word in text.split()), text
+
+
+def test_option_changes_hold_every_reason(job: Any) -> None:
+    words = list_words(draw_usual(job)["option changes"])
+    for change in job.plan.option_changes:
+        assert change.option in words
+        assert all(word in words for word in change.reasons[0].split())
+    assert "2020-03" in words
+    assert "6 options stay" in words
+
+
+def test_lanes_mark_safe_stops_and_the_turning_point(job: Any) -> None:
+    svg = draw_usual(job)["plan lanes"]
+    safe = sum(step.safe_after for step in job.plan.steps)
+    assert svg.count("<circle") == safe + 1  # one more in the legend
+    assert "from here on software changes" in list_words(svg)
+    steps = tuple(step for step in job.plan.steps if step.kind is not StepKind.PROGRAM)
+    without = draw_plan_lanes(replace(job.plan, steps=steps), gather_names(job.pack))
+    assert "software changes" not in list_words(without)
+
+
+def test_byte_map_shows_old_and_new_bytes(job: Any) -> None:
+    svg = draw_usual(job)["bytes lighting"]
+    assert svg.count("line-through") == 3
+    assert "82" in list_words(svg)
+    assert "83" in list_words(svg)
+    assert "off \N{RIGHTWARDS ARROW}" in list_words(svg)
+
+
+def test_proof_strip_ends_with_the_digests(job: Any) -> None:
+    from donorfit.records.encoding import compute_digest
+
+    words = list_words(draw_usual(job)["proof strip"])
+    for record in (job.preparation, job.change, job.proof):
+        assert compute_digest(record)[-8:] in words
+    given = draw_proof_strip(
+        job.plan, job.preparation, job.change, job.proof, digests=(("proof", "f" * 64),)
+    )
+    assert "ffffffff" in list_words(given)
+
+
+def test_proof_strip_shows_what_went_wrong(job: Any) -> None:
+    backs = (replace(job.proof.read_backs[0], equal=False), *job.proof.read_backs[1:])
+    steps = tuple(replace(step, state=StepState.REFUSED) for step in job.change.steps)
+    change = replace(job.change, finished=False, steps=steps)
+    proof = replace(job.proof, read_backs=backs, proved=False)
+    words = list_words(draw_proof_strip(job.plan, job.preparation, change, proof))
+    assert "stopped" in words
+    assert "0 of 18 steps" in words
+    assert "6 of 7 records" in words
+
+
+def test_the_box_check_finds_a_covered_text() -> None:
+    """A picture with two texts on one place must not pass."""
+    svg = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 20">'
+        '<text x="2" y="12" font-size="11">first</text>'
+        '<text x="20" y="14" font-size="11">second</text></svg>'
+    )
+    (first, second), (width, _) = read_texts(svg)
+    assert first.covers(second)
+    assert second.right < width
