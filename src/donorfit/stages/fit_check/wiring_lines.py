@@ -1,0 +1,127 @@
+"""Connector, pins and the module's own feed."""
+
+from donorfit.electrical import PinMatch, match_pins, size_wire
+from donorfit.records.finding import Finding
+from donorfit.records.fit_report import FitLine, Subject, Verdict
+from donorfit.stages.fit_check.case import Answer, Case
+from donorfit.vehicle.network import Connector, PinFunction
+
+FEED_LENGTH_M = 5.0
+_SUPPLIES = frozenset((PinFunction.SUPPLY, PinFunction.SWITCHED_SUPPLY))
+
+
+def check_wiring(case: Case) -> Answer:
+    """One line for the connector, one for the feed, one for the session's supply."""
+    match, connector, findings = _judge_connector(case)
+    lines = [connector, _judge_feed(case, match)]
+    session = _judge_session(case)
+    if session is not None:
+        lines.append(session)
+    return Answer(lines=tuple(lines), findings=findings)
+
+
+def _find(case: Case, name: str) -> Connector | None:
+    return next((each for each in case.pack.connectors if each.id == name), None)
+
+
+def _judge_connector(case: Case) -> tuple[PinMatch | None, FitLine, tuple[Finding, ...]]:
+    title = f"connector {case.module.connector}" if case.module.connector else "connector"
+    own = _find(case, case.module.connector)
+    if own is None:
+        reason = "the pack does not describe the module's connector"
+        return None, _line(title, Verdict.UNKNOWN, reason), ()
+    if not case.module.host_connector:
+        used = [each for each in own.cavities if each.function is not PinFunction.UNUSED]
+        reason = "the host's harness has no connector for it"
+        change = f"run {len(used)} wires"
+        return None, _line(title, Verdict.AFTER_CHANGE, reason, change), ()
+    host = _find(case, case.module.host_connector)
+    if host is None:
+        reason = f"the pack does not describe {case.module.host_connector}"
+        return None, _line(title, Verdict.UNKNOWN, reason), ()
+    match = match_pins(host, own)
+    if match.straight:
+        reason = f"it plugs into {host.title} and every cavity agrees"
+        return match, _line(title, Verdict.MET, reason), ()
+    return match, _say_wires(match, host, title), match.dangers
+
+
+def _say_wires(match: PinMatch, host: Connector, title: str) -> FitLine:
+    moved = [wire for wire in match.wires if not wire.same_place]
+    parts = [
+        f"it {'plugs' if match.plugs_in else 'does not plug'} into {host.title}",
+        f"{len(moved)} of {len(match.wires)} cavities sit elsewhere" if moved else "",
+        f"{len(match.missing)} have no partner" if match.missing else "",
+        f"{len(match.dangers)} would be wrong if it were plugged in" if match.dangers else "",
+    ]
+    change = f"an adapter of {len(match.wires)} wires"
+    if match.missing:
+        change = f"{change} and {len(match.missing)} new wires"
+    return FitLine(
+        subject=Subject.CONNECTOR,
+        title=title,
+        verdict=Verdict.AFTER_CHANGE,
+        reason=", ".join(part for part in parts if part),
+        change=change,
+        evidence=tuple(
+            f"{match.host}:{wire.host.number} to {match.module}:{wire.module.number} "
+            f"{wire.module.function.value} {wire.module.detail}".rstrip()
+            for wire in match.wires
+        ),
+    )
+
+
+def _judge_feed(case: Case, match: PinMatch | None) -> FitLine:
+    current = case.module.supply_current_a
+    title = f"feed of the module, {current:g} A"
+    if current <= 0:
+        return _feed(title, Verdict.UNKNOWN, "the pack does not say what the module takes")
+    feeds = [w.host for w in match.wires if w.host.function in _SUPPLIES] if match else []
+    stated = sum(cavity.current_a for cavity in feeds)
+    if feeds and all(cavity.current_a > 0 for cavity in feeds) and stated >= current:
+        return _feed(title, Verdict.MET, f"the host's wires are made for {stated:g} A")
+    wire = size_wire(current, FEED_LENGTH_M)
+    if not wire.found:
+        reason = f"no listed wire of {FEED_LENGTH_M:g} m does: {wire.reason}"
+        return _feed(title, Verdict.UNKNOWN, reason)
+    why = (
+        f"the host's wires are made for {stated:g} A"
+        if stated
+        else "nothing is known of a feed in the host's harness"
+    )
+    change = (
+        f"run {wire.cross_section_mm2:g} mm2 with a {wire.fuse.rating_a:g} A fuse near its source"
+    )
+    return _feed(title, Verdict.AFTER_CHANGE, why, change, (wire.reason,))
+
+
+def _judge_session(case: Case) -> FitLine | None:
+    window, volts = case.pack.supply, case.survey.supply_volts
+    if window is None:
+        return None
+    title = f"supply during the work, {window.lowest_volts:g} to {window.highest_volts:g} V"
+    if volts is None:
+        return _feed(title, Verdict.UNKNOWN, "it was not measured", "measure it when preparing")
+    if window.lowest_volts <= volts <= window.highest_volts:
+        return _feed(title, Verdict.MET, f"{volts:.1f} V were read")
+    change = "connect a supply that holds its current; the plan says how much"
+    return _feed(title, Verdict.AFTER_CHANGE, f"{volts:.1f} V were read", change)
+
+
+def _feed(
+    title: str, verdict: Verdict, reason: str, change: str = "", evidence: tuple[str, ...] = ()
+) -> FitLine:
+    return FitLine(
+        subject=Subject.SUPPLY,
+        title=title,
+        verdict=verdict,
+        reason=reason,
+        change=change,
+        evidence=evidence,
+    )
+
+
+def _line(title: str, verdict: Verdict, reason: str, change: str = "") -> FitLine:
+    return FitLine(
+        subject=Subject.CONNECTOR, title=title, verdict=verdict, reason=reason, change=change
+    )
