@@ -72,7 +72,7 @@ def _write_section(section: Section) -> str:
         _write_block(block, f"{section.key}-{number}")
         for number, block in enumerate(section.blocks, start=1)
     )
-    name = f"{section.key}-title"
+    name = f"{section.key}-heading"
     return (
         f'<section id="{section.key}" aria-labelledby="{name}">'
         f'<h2 id="{name}">{_text(section.title)}</h2>\n{blocks}\n</section>\n'

@@ -183,11 +183,11 @@ def make_configuration(handover: Handover) -> Section:
             )
         )
         blocks.append(_list_kept(handover))
-    for edit in plan.edits:
+    for number, edit in enumerate(plan.edits, start=1):
         title = f"{get_unit_title(handover.names, edit.unit)}: {edit.record}"
         blocks.append(
             Picture(
-                svg=draw_byte_map(edit, handover.names),
+                svg=draw_byte_map(edit, handover.names, key=f"bytes-{number}"),
                 title=title,
                 finding=write_byte_finding(edit),
             )
