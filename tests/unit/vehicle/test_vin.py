@@ -90,5 +90,5 @@ def test_an_independent_library_computes_the_same_digits():
         vin = "1G4" + "".join(dice.choice(signs) for _ in range(14))
         digit = compute_check_digit(vin)
         other = dice.choice([sign for sign in "0123456789X" if sign != digit])
-        assert vininfo.Vin(vin[:8] + digit + vin[9:]).verify_checksum()
-        assert not vininfo.Vin(vin[:8] + other + vin[9:]).verify_checksum()
+        assert vininfo.Vin(vin[:8] + digit + vin[9:]).verify_checksum(check_year=False)
+        assert not vininfo.Vin(vin[:8] + other + vin[9:]).verify_checksum(check_year=False)
