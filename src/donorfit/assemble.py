@@ -9,6 +9,7 @@ from typing import Any
 
 from donorfit.diagnostics.conversation import Answered, Effect, Exchange
 from donorfit.diagnostics.malformed import MalformedError
+from donorfit.diagnostics.talk import NoteKind
 from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
 from donorfit.edge.clock import RealClock
 from donorfit.edge.journal.job_file import JobFile
@@ -190,21 +191,27 @@ class DoipConnection:
         self.vin = vin
 
     def _pass_on(self, note: CarrierNote) -> None:
-        fraction = note.done / note.total if note.total else None
+        happening = _HAPPENINGS.get(note.kind)
+        if happening is None:
+            return
         self._tell(
             Progress(
-                happening=_HAPPENINGS.get(note.kind.name, Happening.NOTE),
+                happening=happening,
                 unit=note.unit,
                 what=note.text,
-                fraction=fraction,
+                fraction=note.done / note.total if note.total else None,
             )
         )
 
 
+# Sessions, fences and repeated readings are the carrier's own business; the loop tells outcomes.
 _HAPPENINGS = {
-    "BUSY": Happening.BUSY,
-    "RESPONSE_PENDING": Happening.PENDING,
-    "PROGRESS": Happening.BYTES,
+    NoteKind.BUSY: Happening.BUSY,
+    NoteKind.RESPONSE_PENDING: Happening.PENDING,
+    NoteKind.PROGRESS: Happening.BYTES,
+    NoteKind.SECURITY_WAIT: Happening.NOTE,
+    NoteKind.LOCKED_OUT: Happening.NOTE,
+    NoteKind.DOWNLOAD_FAILED: Happening.NOTE,
 }
 
 

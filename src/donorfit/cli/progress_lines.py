@@ -15,7 +15,6 @@ _PLAIN = {
     Happening.RECONNECTED: "connected again, same car",
     Happening.REPLAYED: "no outcome on record, so it is looked at first",
     Happening.NO_ANSWER: "no answer",
-    Happening.NOTE: "note",
 }
 _WORTH_A_LINE = frozenset(_PLAIN) - {Happening.WAITING}
 
@@ -63,6 +62,8 @@ class ProgressLines:
                 return ""
             case Happening.NO_ANSWER if not progress.binding:
                 return ""
+            case Happening.NOTE:
+                return f"  ! {clean(who)}"
             case happening if happening in _WORTH_A_LINE:
                 detail = f" ({clean(progress.detail)})" if progress.detail else ""
                 return f"  ! {clean(who) + ': ' if who else ''}{_PLAIN[happening]}{detail}"

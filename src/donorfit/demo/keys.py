@@ -1,0 +1,14 @@
+"""Keys for the invented car of the demonstration, as a user's own key source would give them.
+
+The algorithm is the simulator's open demo algorithm (docs/scenario-format.md); it protects nothing.
+"""
+
+import zlib
+
+SECRET = b"merle"
+
+
+def compute_key(unit: str, level: int, seed: bytes) -> bytes | None:
+    """CRC-32 over seed, level and the demo's secret."""
+    del unit
+    return zlib.crc32(seed + bytes((level,)) + SECRET).to_bytes(4)
