@@ -25,6 +25,7 @@ class LinkInfo:
         kind: what the bytes travel over.
         peer: host and port, bus and channel, or name; for people.
         tester: our own address.
+        gateway: address of the DoIP entity once it is known.
         max_pdu_bytes: longest request that the link takes.
         parallel_units: how many units may have a request out at once.
         transit_s: what link and gateway may add to a unit's own answering time (ISO 14229-2
@@ -35,6 +36,7 @@ class LinkInfo:
     kind: LinkKind
     peer: str
     tester: Address = TESTER_ADDRESS
+    gateway: Address | None = None
     max_pdu_bytes: int = 0xFFFF
     parallel_units: int = 64
     transit_s: float = 0.05

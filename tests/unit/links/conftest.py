@@ -1,0 +1,6 @@
+"""Makes the small gateway and the plain car of the conformance suite importable."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "conformance" / "links"))
