@@ -8,8 +8,6 @@ from donorfit.diagnostics.negative_response import describe_negative_response
 from donorfit.job.progress import Happening, Progress
 
 _PLAIN = {
-    Happening.BUSY: "busy, asked to repeat",
-    Happening.PENDING: "is working on it",
     Happening.WAITING: "waiting",
     Happening.LINK_LOST: "connection lost",
     Happening.RECONNECTED: "connected again, same car",
@@ -62,7 +60,7 @@ class ProgressLines:
                 return ""
             case Happening.NO_ANSWER if not progress.binding:
                 return ""
-            case Happening.NOTE:
+            case Happening.NOTE | Happening.BUSY | Happening.PENDING:
                 return f"  ! {clean(who)}"
             case happening if happening in _WORTH_A_LINE:
                 detail = f" ({clean(progress.detail)})" if progress.detail else ""

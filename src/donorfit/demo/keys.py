@@ -1,6 +1,6 @@
-"""Keys for the invented car of the demonstration, as a user's own key source would give them.
+"""Keys for the invented car of the demonstration, as a person's own key source gives them.
 
-The algorithm is the simulator's open demo algorithm (docs/scenario-format.md); it protects nothing.
+The algorithm is the open one of the simulated car (docs/scenario-format.md); it protects nothing.
 """
 
 import zlib
