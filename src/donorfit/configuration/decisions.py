@@ -97,9 +97,9 @@ def _describe_votes(case: FieldCase, rivals: tuple[RivalRule, ...]) -> str:
 
 
 def _decide_without_target(case: FieldCase) -> Decision:
-    base = case.base_value
-    if base is not None and set(base.possible) == set(case.target_value.possible):
-        if base.possible == (None,):
+    possible = (None,) if case.base_value is None else case.base_value.possible
+    if set(possible) == set(case.target_value.possible):
+        if possible == (None,):
             reason = f"nothing derives it: {case.target_value.reason}"
         else:
             reason = "the change of the option list does not touch it"

@@ -83,7 +83,7 @@ def get_meaning(field: Field, raw: int) -> str | float:
     if name is not None:
         return name
     if field.scale is not None:
-        return round(raw * field.scale.factor + field.scale.offset, 9)
+        return float(round(raw * field.scale.factor + field.scale.offset, 9))
     return float(raw)
 
 
