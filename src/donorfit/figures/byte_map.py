@@ -59,10 +59,10 @@ def write_byte_finding(edit: RecordEdit) -> str:
     )
     verdicts = [field.verdict for field in edit.fields]
     return (
-        f"{changed} of {len(edit.after)} bytes of record 0x{edit.identifier:04X} change: "
-        f"{verdicts.count(FieldVerdict.APPLIED)} fields follow the option list, "
-        f"{verdicts.count(FieldVerdict.KEPT)} are kept from the owner, "
-        f"{verdicts.count(FieldVerdict.RECOMPUTED)} are recomputed."
+        f"{changed} of {len(edit.after)} bytes of record 0x{edit.identifier:04X} change. Fields "
+        f"that follow the option list: {verdicts.count(FieldVerdict.APPLIED)}; kept from the "
+        f"owner: {verdicts.count(FieldVerdict.KEPT)}; recomputed: "
+        f"{verdicts.count(FieldVerdict.RECOMPUTED)}."
     )
 
 

@@ -235,13 +235,20 @@ def _list_fields(handover: Handover, edit: RecordEdit) -> Table:
 
 def _row_field(handover: Handover, edit: RecordEdit, field: FieldEdit) -> tuple[str, ...]:
     note = get_field_note(handover.names, edit.unit, edit.identifier, field.name)
+    before, after = word_value(note, field.current), word_value(note, field.result)
+    if field.verdict is FieldVerdict.RECOMPUTED:
+        before, after = _word_hex(field.current), _word_hex(field.result)
     return (
         field.title or field.name,
-        word_value(note, field.current),
-        word_value(note, field.result),
+        before,
+        after,
         field.verdict.value,
         field.reason,
     )
+
+
+def _word_hex(raw: int | None) -> str:
+    return "not known" if raw is None else f"0x{raw:02X}"
 
 
 def word_options(handover: Handover, options: tuple[OptionName, ...]) -> str:
