@@ -209,8 +209,8 @@ class RuleBase:
         names: option names.
         lines: line of each option.
         file_of: for each option the place of its file; empty where there is one file only.
-        parents: place of the parent, -1 for the root.
-        group_of: place of the group that an option is a member of, -1 for the root.
+        parents: place of the parent, -1 for the root, -2 for options outside of any tree.
+        group_of: place of the group that an option is a member of, -1 where it is in none.
         attributes: options that carry attributes, in order of their place.
         types: options with a type other than Boolean: ``Integer``, ``Real``, ``String``.
         group_parents: option that each group hangs on.

@@ -1,0 +1,172 @@
+"""Why facts and rules cannot hold together: the fewest of them, and a chain of steps."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from donorfit.equipment.answers import Clash, Fact, Role
+from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.explanation_steps import say_steps
+from donorfit.equipment.propagation import Because, Propagation, trace
+from donorfit.equipment.rule_clauses import list_clauses, list_handles
+from donorfit.equipment.sat import SatSolver, make_solver
+from donorfit.equipment.sentences import refer
+from donorfit.equipment.whole_list import Handle
+from donorfit.vehicle.identity import BuildMonth, OptionName
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """Facts (literals) and rules that cannot hold together; minimal where proved."""
+
+    facts: tuple[int, ...]
+    handles: tuple[Handle, ...]
+    minimal: bool
+
+
+def explain_facts(
+    compiled: Compiled,
+    fixed: Mapping[int, bool],
+    month: BuildMonth | None,
+    *,
+    fitted: Collection[str] = (),
+    declared: Collection[int] = (),
+) -> Clash:
+    """Explain why options that are fixed cannot all be as they are; they must be contradictory."""
+    facts = [option + 1 if value else -option - 1 for option, value in fixed.items()]
+    months = list_month_facts(compiled, month)
+    core = find_core(compiled, [*facts, *months])
+    roles = Roles(compiled, month, frozenset(fitted), frozenset(declared))
+    return word_core(compiled, core, roles)
+
+
+def list_month_facts(compiled: Compiled, month: BuildMonth | None) -> list[int]:
+    """Literals of a known build month: only the two limits around it; the order does the rest."""
+    if month is None or not compiled.limits:
+        return []
+    segment = compiled.find_segment(month)
+    below = [compiled.months[segment - 1]] if segment else []
+    return [*below, *([-compiled.months[segment]] if segment < len(compiled.limits) else [])]
+
+
+@dataclass(frozen=True, slots=True)
+class Roles:
+    """Who says a fact."""
+
+    compiled: Compiled
+    month: BuildMonth | None
+    fitted: frozenset[str]
+    declared: frozenset[int]
+
+    def word(self, literal: int) -> Fact:
+        """The fact behind a literal."""
+        option = abs(literal) - 1
+        rules = self.compiled.rules
+        if option >= self.compiled.count:
+            return Fact(option=OptionName(str(self.month)), on=True, role=Role.MONTH)
+        name, title = rules.names[option], rules.get_title(option)
+        role = Role.FITTED if name in self.fitted else Role.ASKED
+        if option in self.declared:
+            role = Role.DECLARED
+        return Fact(option=name, on=literal > 0, role=role, title="" if title == name else title)
+
+
+def find_core(compiled: Compiled, facts: Sequence[int]) -> Core:
+    """A minimal set of facts and rules that cannot hold together.
+
+    Raises:
+        ValueError: the facts do not contradict the rules.
+    """
+    propagation = Propagation(compiled)
+    if propagation.run(facts):
+        used, handles = _ask_solver(compiled, facts)
+    else:
+        used, handles = _read_trace(propagation)
+    return minimise(compiled, used, handles)
+
+
+def _read_trace(propagation: Propagation) -> tuple[list[int], list[Handle]]:
+    conflict = propagation.conflict
+    if conflict is None:
+        message = "no contradiction was found"
+        raise ValueError(message)
+    steps = trace(propagation, conflict)
+    used = [literal for literal, because in steps if because.handle is None]
+    handles = dict.fromkeys(b.handle for _, b in steps if b.handle is not None)
+    handles[conflict[0]] = None
+    return used, [handle for handle in handles if handle[0] not in {"order", "facts"}]
+
+
+def _ask_solver(compiled: Compiled, facts: Sequence[int]) -> tuple[list[int], list[Handle]]:
+    """Facts and rules by a solver, where following single steps finds no contradiction."""
+    handles = list(list_handles(compiled))
+    selected = _Selected(compiled, handles)
+    if selected.solver.solve([*facts, *selected.selectors]):
+        selected.solver.close()
+        message = "the facts do not contradict the rules"
+        raise ValueError(message)
+    core = selected.solver.get_core()
+    while True:
+        selected.solver.solve(core)
+        smaller = selected.solver.get_core()
+        if len(smaller) >= len(core):
+            break
+        core = smaller
+    selected.solver.close()
+    known = set(facts)
+    return [f for f in core if f in known], [
+        selected.selectors[s] for s in core if s in selected.selectors
+    ]
+
+
+class _Selected:
+    """Rules in a solver, each with a variable that switches it on."""
+
+    def __init__(self, compiled: Compiled, handles: Iterable[Handle]) -> None:
+        self._next = compiled.top
+        self.selectors: dict[int, Handle] = {}
+        clauses: list[Sequence[int]] = list(compiled.background)
+        for handle in handles:
+            selector = self._take()
+            self.selectors[selector] = handle
+            clauses += [(*c, -selector) for c in list_clauses(compiled, handle, self._take)]
+        self.solver: SatSolver = make_solver(clauses)
+
+    def _take(self) -> int:
+        self._next += 1
+        return self._next
+
+
+def minimise(compiled: Compiled, facts: Sequence[int], handles: Sequence[Handle]) -> Core:
+    """Drop facts, then rules, one by one while the rest still cannot hold together."""
+    selected = _Selected(compiled, handles)
+    needed = [*selected.selectors, *facts]
+    place = len(needed) - 1
+    while place >= 0:
+        trial = needed[:place] + needed[place + 1 :]
+        if selected.solver.solve(trial):
+            place -= 1
+            continue
+        core = set(selected.solver.get_core())
+        place = sum(each in core for each in needed[:place]) - 1
+        needed = [each for each in needed if each in core]
+    kept = [each for each in needed if each not in selected.selectors]
+    rules = [selected.selectors[each] for each in needed if each in selected.selectors]
+    selected.solver.close()
+    return Core(tuple(kept), tuple(rules), minimal=True)
+
+
+def word_core(compiled: Compiled, core: Core, roles: Roles) -> Clash:
+    """Facts, rules and steps of a minimal core."""
+    allowed = set(core.handles)
+    propagation = Propagation(compiled, lambda handle: handle in allowed or handle[0] == "order")
+    propagation.run(core.facts)
+    found: list[tuple[int, Because]] = []
+    conflict = propagation.conflict
+    if conflict is not None:
+        found = trace(propagation, conflict)
+    return Clash(
+        facts=tuple(roles.word(literal) for literal in core.facts),
+        rules=tuple(refer(compiled, handle) for handle in core.handles),
+        steps=say_steps(compiled, found, conflict, core.handles),
+        minimal=core.minimal,
+    )

@@ -1,0 +1,132 @@
+"""Fold a trace of consequences into few numbered sentences."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from donorfit.equipment.answers import Step
+from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.propagation import Because
+from donorfit.equipment.sentences import join_names, refer, say_option
+from donorfit.equipment.whole_list import Handle
+from donorfit.vehicle.identity import BuildMonth
+
+_TREE = frozenset({"parent", "member", "root"})
+_SILENT = frozenset({"order", "facts"})
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A step that is still being folded."""
+
+    conclusion: int
+    handles: list[Handle]
+    premises: list[int]
+    number: int = field(default=0)
+
+
+def say_steps(
+    compiled: Compiled,
+    found: Sequence[tuple[int, Because]],
+    conflict: tuple[Handle, tuple[int, ...]] | None,
+    handles: Sequence[Handle],
+) -> tuple[Step, ...]:
+    """Numbered steps from the facts to the contradiction.
+
+    Where single steps do not reach a contradiction, one step names all rules together.
+    """
+    if conflict is None:
+        rules = tuple(refer(compiled, handle) for handle in handles)
+        sentence = "these facts and rules leave no possible list, whatever else is chosen"
+        return (Step(number=1, sentence=sentence, rules=rules, premises=(), conclusion=""),)
+    drafts = [
+        _Draft(literal, [because.handle], list(because.premises))
+        for literal, because in found
+        if because.handle is not None
+    ]
+    drafts.append(_Draft(0, [conflict[0]], list(conflict[1])))
+    folded = _fold(compiled, drafts)
+    return tuple(_say(compiled, draft, number) for number, draft in enumerate(folded, 1))
+
+
+def _fold(compiled: Compiled, drafts: list[_Draft]) -> list[_Draft]:
+    """Join a step to the only one that uses its conclusion, where one of them is plain."""
+    uses = Counter(literal for draft in drafts for literal in dict.fromkeys(draft.premises))
+    kept: dict[int, _Draft] = {}
+    for draft in drafts:
+        for literal in list(dict.fromkeys(draft.premises)):
+            before = kept.get(literal)
+            if before is None:
+                continue
+            if _is_inner(compiled, literal) or (uses[literal] == 1 and _may_join(before, draft)):
+                place = draft.premises.index(literal)
+                draft.premises[place : place + 1] = before.premises
+                draft.handles = before.handles + draft.handles
+                if uses[literal] == 1:
+                    del kept[literal]
+        draft.premises = list(dict.fromkeys(draft.premises))
+        draft.handles = list(dict.fromkeys(draft.handles))
+        kept[draft.conclusion] = draft
+    return [
+        draft
+        for draft in kept.values()
+        if not draft.conclusion or not _is_inner(compiled, draft.conclusion)
+    ]
+
+
+def _is_inner(compiled: Compiled, literal: int) -> bool:
+    """Whether a literal is a helper variable or a build month: never shown as a step."""
+    return abs(literal) > compiled.count
+
+
+def _may_join(before: _Draft, after: _Draft) -> bool:
+    """Tree steps join their neighbour while no more than one other rule takes part."""
+    together = {*before.handles, *after.handles}
+    others = [handle for handle in together if handle[0] not in _TREE | _SILENT]
+    return len(others) <= 1
+
+
+def _say(compiled: Compiled, draft: _Draft, number: int) -> Step:
+    handles = [handle for handle in draft.handles if handle[0] not in _SILENT]
+    rules = tuple(refer(compiled, handle) for handle in handles)
+    premises = [literal for literal in draft.premises if not _is_helper(compiled, literal)]
+    said = join_names([say_literal(compiled, literal) for literal in premises], "and")
+    texts = "; ".join(rule.text for rule in rules)
+    if draft.conclusion:
+        start = f"because {said}, " if said else ""
+        sentence = f"{start}{say_literal(compiled, draft.conclusion, must=True)}: {texts}"
+    elif texts:
+        sentence = f"but {said} cannot hold together: {texts}"
+    else:
+        sentence = f"but {said}"
+    return Step(
+        number=number,
+        sentence=sentence,
+        rules=rules,
+        premises=tuple(write_literal(compiled, literal) for literal in premises),
+        conclusion=write_literal(compiled, draft.conclusion) if draft.conclusion else "",
+    )
+
+
+def _is_helper(compiled: Compiled, literal: int) -> bool:
+    return abs(literal) > compiled.count and abs(literal) not in compiled.months
+
+
+def say_literal(compiled: Compiled, literal: int, *, must: bool = False) -> str:
+    """``A is on``, ``A must be off``, ``the car is built before 2021-07``."""
+    variable = abs(literal)
+    if variable in compiled.months:
+        month = BuildMonth(compiled.limits[variable - compiled.months.start])
+        return f"the car is built {f'in {month} or later' if literal > 0 else f'before {month}'}"
+    name = say_option(compiled.rules, variable - 1)
+    return f"{name} {'must be' if must else 'is'} {'on' if literal > 0 else 'off'}"
+
+
+def write_literal(compiled: Compiled, literal: int) -> str:
+    """Signed name for machines: ``name``, ``!name``, ``month>=2021-07``, ``month<2021-07``."""
+    variable = abs(literal)
+    if variable in compiled.months:
+        month = BuildMonth(compiled.limits[variable - compiled.months.start])
+        return f"month>={month}" if literal > 0 else f"month<{month}"
+    name = compiled.rules.names[variable - 1]
+    return name if literal > 0 else f"!{name}"

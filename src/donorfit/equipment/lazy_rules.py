@@ -1,0 +1,131 @@
+"""Which rules a changed list breaks, and their clauses; only what changes touch is looked at."""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import combinations
+
+from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.formula_clauses import Clause, Clauses
+from donorfit.equipment.weighted_sums import encode_count
+from donorfit.equipment.whole_list import Handle
+from donorfit.vehicle.rules import GroupKind
+
+
+class LazyRules:
+    """Judges a list that differs from a base list in some options.
+
+    Attributes:
+        compiled: the rules.
+        bits: the base list, one byte an option.
+    """
+
+    def __init__(self, compiled: Compiled, bits: bytes, take_variable: Callable[[], int]) -> None:
+        self.compiled = compiled
+        self.bits = bits
+        self._take = take_variable
+        self._counts: dict[int, int] = {}
+        self._encoded: set[int] = set()
+
+    def list_touched(self, flips: Iterable[int]) -> dict[Handle, None]:
+        """Rules that some changed option takes part in."""
+        rules, bits = self.compiled.rules, self.bits
+        groups_of, cross_of = self.compiled.groups_of, self.compiled.cross_of
+        found: dict[Handle, None] = {}
+        for option in flips:
+            turned_on = not bits[option]
+            if turned_on:
+                found["parent", option] = None
+                if option in self.compiled.windows:
+                    found["window", option] = None
+            group = rules.group_of[option]
+            if group >= 0:
+                found["group", group] = None
+            elif not turned_on:
+                found["root", 0] = None
+            for below in groups_of.get(option, ()):
+                if turned_on:
+                    found["group", below] = None
+                else:
+                    for member in rules.group_members[below]:
+                        found["parent", member] = None
+            for place in cross_of.get(option, ()):
+                found["rule", place] = None
+        return found
+
+    def list_broken(
+        self, handles: Iterable[Handle], flips: Mapping[int, None], segment: int
+    ) -> list[Clause]:
+        """Clauses of those rules that the list with the flips breaks; each clause is broken."""
+        bits, rules = self.bits, self.compiled.rules
+
+        def is_on(option: int) -> bool:
+            return bool(bits[option]) != (option in flips)
+
+        changes: dict[int, int] = {}
+        for option in flips:
+            group = rules.group_of[option]
+            changes[group] = changes.get(group, 0) + (-1 if bits[option] else 1)
+        clauses: list[Clause] = []
+        for kind, place in handles:
+            if kind == "parent":
+                parent = rules.parents[place]
+                if is_on(place) and not is_on(parent):
+                    clauses.append((-place - 1, parent + 1))
+            elif kind == "group":
+                if is_on(rules.group_parents[place]):
+                    clauses += self._judge_group(place, is_on, changes.get(place, 0))
+            else:
+                clauses += self._judge_other(kind, place, is_on, segment)
+        return clauses
+
+    def _judge_other(
+        self, kind: str, place: int, is_on: Callable[[int], bool], segment: int
+    ) -> list[Clause]:
+        """A rule across the tree, a window, or the root."""
+        compiled = self.compiled
+        if kind == "rule":
+            rule = compiled.cross[place]
+            if rule.free or compiled.judge_rule(rule, is_on, segment):
+                return []
+            return [(*clause, *rule.guard) for clause in rule.clauses]
+        if kind == "window":
+            return self._judge_window(place, segment) if is_on(place) else []
+        return [] if compiled.root < 0 or is_on(compiled.root) else [(compiled.root + 1,)]
+
+    def _judge_window(self, option: int, segment: int) -> list[Clause]:
+        start, end = self.compiled.windows[option]
+        months = self.compiled.months
+        if segment < start:
+            return [(-option - 1, months[start - 1])]
+        return [(-option - 1, -months[end - 1])] if segment >= end else []
+
+    def _judge_group(
+        self, group: int, is_on: Callable[[int], bool], change: int
+    ) -> Sequence[Clause]:
+        rules = self.compiled.rules
+        members = rules.group_members[group]
+        base = self._counts.get(group)
+        if base is None:
+            bits = self.bits
+            base = self._counts[group] = sum(bits[member] for member in members)
+        low, high = self.compiled.get_limits(group)
+        if low <= base + change <= high:
+            return ()
+        parent = rules.group_parents[group] + 1
+        if rules.group_kinds[group] is GroupKind.MANDATORY:
+            return [(-parent, member + 1) for member in members if not is_on(member)]
+        if base + change < low and low == 1:
+            return [(-parent, *(member + 1 for member in members))]
+        if base + change > high and high == 1:
+            on = [member for member in members if is_on(member)]
+            return [(-one - 1, -other - 1) for one, other in combinations(on, 2)]
+        return self._encode_group(group, parent, low, high)
+
+    def _encode_group(self, group: int, parent: int, low: int, high: int) -> Sequence[Clause]:
+        if group in self._encoded:
+            return ()
+        self._encoded.add(group)
+        members = [member + 1 for member in self.compiled.rules.group_members[group]]
+        clauses: Clauses = []
+        holds = encode_count(members, low, high, self._take, clauses)
+        clauses.append((-parent, holds) if not isinstance(holds, bool) else (-parent,))
+        return clauses

@@ -1,0 +1,228 @@
+"""The cheapest minimal changes that make an option list possible."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from donorfit.equipment.answers import Clash, Repair, RepairAnswer, RepairEntry, RepairRequest
+from donorfit.equipment.compiled import Compiled, compile_rules
+from donorfit.equipment.costs import list_costs, scale_to_whole
+from donorfit.equipment.explain import explain_facts
+from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
+from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
+from donorfit.equipment.repair_reasons import Reason, ReasonFinder
+from donorfit.equipment.repair_search import OutOfTimeError, Problem, RepairSearch, Solution
+from donorfit.errors import InputError, Mistake
+from donorfit.vehicle.rules import RuleBase
+
+MOST_REPAIRS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A request in places of the columns.
+
+    Attributes:
+        compiled: the rules.
+        request: the request.
+        problem: what is searched.
+        facts: hard facts that change the declared list, and what they are called.
+        costs: cost of each option as asked.
+        scale: by how much the costs of the problem are larger.
+        reason: why the costs are so.
+    """
+
+    compiled: Compiled
+    request: RepairRequest
+    problem: Problem
+    facts: tuple[tuple[int, str], ...]
+    costs: Sequence[Fraction]
+    scale: int
+    reason: str
+
+
+def repair(rules: RuleBase, request: RepairRequest) -> RepairAnswer:
+    """Find the cheapest minimal repairs of a list.
+
+    Raises:
+        InputError: an option is unknown, asked for both ways, or contradicts what is fitted.
+    """
+    prepared = prepare(rules, request)
+    search = RepairSearch(prepared.compiled, prepared.problem)
+    repairs: list[Repair] = []
+    proved, late = True, False
+    try:
+        for solution in search.list_solutions():
+            repairs.append(make_repair(prepared, solution))
+            if len(repairs) >= min(max(1, request.top), MOST_REPAIRS):
+                break
+    except OutOfTimeError:
+        proved, late = False, True
+    structure_scale = len(prepared.problem.structure) + 1
+    bound = float(Fraction(search.search.bound // structure_scale, prepared.scale))
+    search.close()
+    clash = None if repairs or late else find_clash(prepared)
+    declared = prepared.problem.declared
+    removed = len(repairs[0].remove) if repairs else 0
+    visible = sum(option not in prepared.problem.structure for option in declared)
+    return RepairAnswer(
+        possible=bool(repairs),
+        repairs=tuple(repairs),
+        proved=proved,
+        lower_bound=bound,
+        untouched=visible - removed,
+        clash=clash,
+        costs_reason=prepared.reason,
+        warnings=(*rules.warnings, *prepared.compiled.warnings),
+        seconds_used_up=late,
+    )
+
+
+def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
+    """Turn a request into a problem.
+
+    Raises:
+        InputError: see :func:`repair`.
+    """
+    compiled = compile_rules(rules)
+    check_rules_exist(compiled)
+    declared, on, off, fitted, absent, _ = find_places(
+        compiled,
+        [
+            ("declared", request.declared),
+            ("on", request.on),
+            ("off", request.off),
+            ("fitted", request.fitted),
+            ("not_fitted", request.not_fitted),
+            ("costs", [name for name, _ in request.costs]),
+        ],
+    )
+    fixed, facts = _collect_facts(compiled, ((on, off), (fitted, absent)), set(declared))
+    costs, reason = list_costs(rules, compiled.places, request.costs)
+    whole, month_cost, scale = scale_to_whole(costs, Fraction(str(request.month_cost)))
+    structure = choose_structure(compiled, declared, request.structure) - fixed.keys()
+    problem = Problem(
+        declared=complete(compiled, declared, structure),
+        fixed=fixed,
+        costs=whole,
+        structure=structure,
+        month=make_month_range(compiled, request, month_cost),
+        deadline=time.monotonic() + request.seconds if request.seconds else None,
+    )
+    return Prepared(
+        compiled=compiled,
+        request=request,
+        problem=problem,
+        facts=tuple(facts.items()),
+        costs=costs,
+        scale=scale,
+        reason=reason,
+    )
+
+
+def _collect_facts(
+    compiled: Compiled,
+    pairs: tuple[tuple[list[int], list[int]], tuple[list[int], list[int]]],
+    declared: set[int],
+) -> tuple[dict[int, bool], dict[int, str]]:
+    """Hard facts, and those among them that change the declared list."""
+    words = (("asked to be on", "asked to be off"), ("fitted", "not fitted"))
+    said: dict[int, tuple[bool, str]] = {}
+    mistakes: list[Mistake] = []
+    for (ons, offs), (on_word, off_word) in zip(pairs, words, strict=True):
+        for options, value, word in ((ons, True, on_word), (offs, False, off_word)):
+            for option in options:
+                known = said.setdefault(option, (value, word))
+                if known[0] != value:
+                    mistakes.append(
+                        Mistake(
+                            file="request",
+                            line=0,
+                            what=f"{compiled.rules.names[option]} is {known[1]} and {word}",
+                            next_step="keep one of the two",
+                        )
+                    )
+    if mistakes:
+        raise InputError(
+            what="the request contradicts itself",
+            mistakes=mistakes,
+            why="no option can be on and off",
+            next_step="correct the lists on, off, fitted and not_fitted",
+        )
+    fixed = {option: value for option, (value, _) in said.items()}
+    return fixed, {o: word for o, (value, word) in said.items() if value != (o in declared)}
+
+
+def make_repair(prepared: Prepared, solution: Solution) -> Repair:
+    """Word one solution."""
+    compiled, problem = prepared.compiled, prepared.problem
+    bits = bytearray(compiled.count)
+    for option in problem.declared:
+        bits[option] = 1
+    for option, value in problem.fixed.items():
+        bits[option] = value
+    facts = dict(prepared.facts)
+    finder = ReasonFinder(compiled, bytes(bits), solution.flips, facts, solution.segment)
+    reasons = finder.find()
+    entries = [_word_fact(prepared, option, word) for option, word in facts.items()]
+    entries += [
+        _word_entry(prepared, option, reason, on=finder.is_on(option))
+        for option, reason in sorted(reasons.items(), key=lambda item: item[1].rank)
+        if option not in problem.structure
+    ]
+    month = choose_month(compiled, prepared.request.month, solution.segment)
+    moved = 0
+    if month is not None and prepared.request.month is not None:
+        moved = month.ordinal - prepared.request.month.ordinal
+    sentence, rules = say_month_reason(compiled, finder, problem.month.segment, solution.segment)
+    return Repair(
+        cost=float(Fraction(solution.cost, prepared.scale)),
+        add=tuple(entry.option for entry in entries if entry.on),
+        remove=tuple(entry.option for entry in entries if not entry.on),
+        month=month,
+        month_moved=moved,
+        month_cost=abs(moved) * prepared.request.month_cost,
+        month_reason=sentence if moved else "",
+        month_rules=rules if moved else (),
+        months=compiled.describe_segment(solution.segment),
+        entries=tuple(entries),
+    )
+
+
+def _word_fact(prepared: Prepared, option: int, word: str) -> RepairEntry:
+    rules = prepared.compiled.rules
+    return RepairEntry(
+        option=rules.names[option],
+        title=rules.get_title(option),
+        on=prepared.problem.fixed[option],
+        cost=0.0,
+        reason=word,
+        rules=(),
+        because_of=(),
+        cause=word,
+        forced=True,
+    )
+
+
+def _word_entry(prepared: Prepared, option: int, reason: Reason, *, on: bool) -> RepairEntry:
+    rules = prepared.compiled.rules
+    return RepairEntry(
+        option=rules.names[option],
+        title=rules.get_title(option),
+        on=on,
+        cost=float(prepared.costs[option]),
+        reason=reason.sentence,
+        rules=() if reason.rule is None else (reason.rule,),
+        because_of=tuple(rules.names[o] for o in reason.because_of),
+        cause=reason.cause,
+        forced=reason.forced,
+    )
+
+
+def find_clash(prepared: Prepared) -> Clash:
+    """Why there is no repair: the hard facts and rules that contradict one another."""
+    problem, request = prepared.problem, prepared.request
+    month = None if request.month is None or problem.month.wishes else request.month
+    fitted = {*request.fitted, *request.not_fitted}
+    return explain_facts(prepared.compiled, problem.fixed, month, fitted=fitted)

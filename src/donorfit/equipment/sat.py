@@ -1,0 +1,83 @@
+"""The solver behind the reasoning: python-sat's Glucose where it is installed, else our own.
+
+Source: Audemard and Simon, Glucose 4; Ignatiev, Morgado and Marques-Silva, PySAT, SAT 2018.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+from donorfit.equipment.plain_solver import PlainSolver
+
+
+class SatSolver(Protocol):
+    """What the reasoning asks of a solver."""
+
+    def add(self, clause: Sequence[int]) -> None:
+        """Add a clause."""
+
+    def solve(self, assumptions: Sequence[int]) -> bool:
+        """Whether the clauses hold together with the assumptions."""
+
+    def get_model(self) -> Sequence[int]:
+        """After a yes: literals, the one of variable ``v`` at place ``v - 1``."""
+
+    def get_core(self) -> list[int]:
+        """After a no: assumptions that cannot hold together."""
+
+    def propagate(self, assumptions: Sequence[int]) -> tuple[bool, list[int]]:
+        """What follows by unit propagation alone, and whether it is free of contradiction."""
+
+    def set_phases(self, literals: Iterable[int]) -> None:
+        """Values that are tried first."""
+
+    def close(self) -> None:
+        """Give the memory back."""
+
+
+class _GlucoseSolver:
+    """python-sat's Glucose 4 behind the port."""
+
+    def __init__(self, clauses: Iterable[Sequence[int]]) -> None:
+        from pysat.solvers import Glucose4  # noqa: PLC0415 - takes 85 ms
+
+        self._solver = Glucose4(bootstrap_with=clauses)
+        self.add = self._solver.add_clause
+
+    def solve(self, assumptions: Sequence[int]) -> bool:
+        return bool(self._solver.solve(assumptions=assumptions))
+
+    def get_model(self) -> Sequence[int]:
+        model: Sequence[int] = self._solver.get_model()
+        return model
+
+    def get_core(self) -> list[int]:
+        return list(self._solver.get_core() or ())
+
+    def propagate(self, assumptions: Sequence[int]) -> tuple[bool, list[int]]:
+        ok, literals = self._solver.propagate(assumptions=assumptions)
+        return bool(ok), list(literals)
+
+    def set_phases(self, literals: Iterable[int]) -> None:
+        self._solver.set_phases(list(literals))
+
+    def close(self) -> None:
+        self._solver.delete()
+
+
+def has_glucose() -> bool:
+    """Whether python-sat is installed."""
+    try:
+        import pysat.solvers  # noqa: F401, PLC0415
+    except ImportError:
+        return False
+    return True
+
+
+def make_solver(clauses: Iterable[Sequence[int]] = (), *, plain: bool = False) -> SatSolver:
+    """Make a solver; ``plain`` asks for our own even where python-sat is installed."""
+    if plain or not has_glucose():
+        solver = PlainSolver()
+        for clause in clauses:
+            solver.add(clause)
+        return solver
+    return _GlucoseSolver(clauses)
