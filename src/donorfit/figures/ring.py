@@ -1,11 +1,12 @@
 """Ring: the nodes of an optical ring in the order of the light, and the margin of every hop."""
 
 import math
-from dataclasses import dataclass
 
 from donorfit.figures.drawing import BODY, SMALL, Drawing, Ink, write_number
 from donorfit.figures.lettering import wrap
+from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
+from donorfit.records.handover import Names, RingMargin
 
 _RADIUS = 118.0
 _NODE = 9.0
@@ -13,17 +14,13 @@ WEAK_BELOW_DB = 3.0
 _MOST_WIDTH_DB = 12.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RingArc:
-    """One hop: who sends, who receives, the margin in dB (None: not known), whether it is new."""
-
-    source: str
-    target: str
-    margin_db: float | None
-    added: bool = False
-
-
-def draw_ring(arcs: tuple[RingArc, ...], *, title: str = "Optical ring", key: str = "ring") -> str:
+def draw_ring(
+    arcs: tuple[RingMargin, ...],
+    names: Names,
+    *,
+    title: str = "Optical ring",
+    key: str = "ring",
+) -> str:
     """The ring as an SVG text: the wider an arc, the larger its margin; weak ones are dashed.
 
     Beside the ring every hop is listed with its number, so that no label has to fit on the circle.
@@ -38,12 +35,12 @@ def draw_ring(arcs: tuple[RingArc, ...], *, title: str = "Optical ring", key: st
         x, y = _place(centre, angle, _RADIUS)
         drawing.add_circle(x, y, _NODE, Ink(fill="page", stroke="ink", width=1.6))
         drawing.add_text(x, y + 3.6, str(at + 1), size=SMALL, anchor="middle", bold=True)
-    bottom = _draw_list(drawing, arcs)
+    bottom = _draw_list(drawing, arcs, names)
     height = max(bottom, centre[1] + _RADIUS + 24)
-    return drawing.finish(height, title, write_ring_finding(arcs))
+    return drawing.finish(height, title, write_ring_finding(arcs, names))
 
 
-def write_ring_finding(arcs: tuple[RingArc, ...]) -> str:
+def write_ring_finding(arcs: tuple[RingMargin, ...], names: Names) -> str:
     """Whether the light reaches round, in a sentence."""
     known = [arc for arc in arcs if arc.margin_db is not None]
     if not known:
@@ -52,7 +49,7 @@ def write_ring_finding(arcs: tuple[RingArc, ...]) -> str:
     margin = weakest.margin_db or 0.0
     enough = "is weak" if margin < WEAK_BELOW_DB else "has enough light"
     return (
-        f"{len(arcs)} hops. The weakest, from {weakest.source} to {weakest.target}, {enough} with "
+        f"{len(arcs)} hops. The weakest, {_word_hop(weakest, names)}, {enough} with "
         f"a margin of {margin:.1f} dB."
     )
 
@@ -63,7 +60,7 @@ def _place(centre: tuple[float, float], angle: float, radius: float) -> tuple[fl
 
 
 def _draw_arc(
-    drawing: Drawing, centre: tuple[float, float], start: float, end: float, arc: RingArc
+    drawing: Drawing, centre: tuple[float, float], start: float, end: float, arc: RingMargin
 ) -> None:
     turn = (_NODE + 3) / _RADIUS
     first, last = _place(centre, start + turn, _RADIUS), _place(centre, end - turn, _RADIUS)
@@ -81,7 +78,7 @@ def _draw_arc(
     drawing.add_path(f"M{corners}Z", Ink(fill="ink"))
 
 
-def choose_ink(arc: RingArc) -> Ink:
+def choose_ink(arc: RingMargin) -> Ink:
     """How an arc is drawn: dotted unknown, dashed weak, otherwise as wide as its margin."""
     if arc.margin_db is None:
         return Ink(stroke="soft", width=1.6, dash="1 4")
@@ -93,7 +90,7 @@ def choose_ink(arc: RingArc) -> Ink:
     return Ink(stroke=Role.NEUTRAL.value, width=width)
 
 
-def _draw_list(drawing: Drawing, arcs: tuple[RingArc, ...]) -> float:
+def _draw_list(drawing: Drawing, arcs: tuple[RingMargin, ...], names: Names) -> float:
     x, y = 2 * _RADIUS + 84, 22.0
     room = drawing.width - x - 26
     drawing.add_text(x, y, "hop and margin", size=SMALL, colour="soft", bold=True)
@@ -101,18 +98,23 @@ def _draw_list(drawing: Drawing, arcs: tuple[RingArc, ...]) -> float:
     for at, arc in enumerate(arcs):
         following = (at + 1) % len(arcs) + 1
         drawing.add_line(((x, y - 4), (x + 18, y - 4)), choose_ink(arc))
-        text = f"{at + 1} \N{RIGHTWARDS ARROW} {following}: {_word_margin(arc)}"
+        text = f"{at + 1} \N{RIGHTWARDS ARROW} {following}: {word_margin(arc)}"
         drawing.add_text(x + 26, y, text, bold=True)
         y += BODY * 1.35
         new = " (new)" if arc.added else ""
-        for line in wrap(f"{arc.source} to {arc.target}{new}", SMALL, room):
+        for line in wrap(f"{_word_hop(arc, names)}{new}", SMALL, room):
             drawing.add_text(x + 26, y, line, size=SMALL)
             y += SMALL * 1.35
         y += 7
     return y
 
 
-def _word_margin(arc: RingArc) -> str:
+def _word_hop(arc: RingMargin, names: Names) -> str:
+    return f"{get_unit_title(names, arc.source)} to {get_unit_title(names, arc.target)}"
+
+
+def word_margin(arc: RingMargin) -> str:
+    """The margin with the word that judges it."""
     if arc.margin_db is None:
         return "margin not known"
     if arc.margin_db < 0:

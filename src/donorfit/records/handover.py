@@ -31,6 +31,23 @@ class FieldNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RingMargin:
+    """One hop of the optical ring as it is after the work.
+
+    Attributes:
+        source: node that sends.
+        target: node that receives.
+        margin_db: light that is left; None where it is not known.
+        added: whether the module has part in this hop.
+    """
+
+    source: UnitId
+    target: UnitId
+    margin_db: float | None
+    added: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Names:
     """What a person calls the things that the records name.
 
@@ -94,6 +111,7 @@ class Handover:
         recipe: the job without identity.
         digests: name and digest of every record in the chain, of the unmasked records.
         names: titles from the pack, for people.
+        ring: hops of the optical ring where the module sits on it; otherwise empty.
         masked: whether VIN and serial numbers are hidden.
     """
 
@@ -110,4 +128,5 @@ class Handover:
     recipe: Recipe
     digests: tuple[tuple[str, str], ...]
     names: Names = Names()
+    ring: tuple[RingMargin, ...] = ()
     masked: bool = False

@@ -7,14 +7,16 @@ from typing import Any, TypeVar
 
 from donorfit.errors import InputError, Mistake, SafetyError
 from donorfit.figures.naming import gather_names, list_bytes_used
+from donorfit.network import bypass_node, judge_ring
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
 from donorfit.records.fit_report import FitReport
-from donorfit.records.handover import Handover, Recipe
+from donorfit.records.handover import Handover, Recipe, RingMargin
 from donorfit.records.plan import FieldVerdict, Plan, PlanPurpose, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.survey import Survey
+from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import DataIdentifier, UnitId
 from donorfit.vehicle.layout import FieldKind
 from donorfit.vehicle.pack import Pack
@@ -100,7 +102,30 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         recipe=make_recipe(pack, plan, proof, secrets),
         digests=digests,
         names=gather_names(pack, options=options, edits=plan_shown.edits),
+        ring=_judge_ring(pack, survey, module),
         masked=mask,
+    )
+
+
+def _judge_ring(pack: Pack, survey: Survey, module: DonorModule | None) -> tuple[RingMargin, ...]:
+    """Margins of the ring as it is after the work; empty where the module is not on it.
+
+    Nodes that the car does not have are bridged.
+    """
+    if pack.ring is None or module is None or not module.on_ring:
+        return ()
+    ring = pack.ring
+    silent = {unit.unit for unit in survey.units if not unit.answered} - {module.unit, ring.master}
+    for unit in [hop.source for hop in ring.hops if hop.source in silent]:
+        ring = bypass_node(ring, unit)
+    return tuple(
+        RingMargin(
+            source=each.hop.source,
+            target=each.hop.target,
+            margin_db=each.margin_db,
+            added=module.unit in {each.hop.source, each.hop.target},
+        )
+        for each in judge_ring(ring).hops
     )
 
 

@@ -15,10 +15,11 @@ from donorfit.figures.naming import gather_names
 from donorfit.figures.option_changes import draw_option_changes
 from donorfit.figures.plan_lanes import draw_plan_lanes
 from donorfit.figures.proof_strip import draw_proof_strip
-from donorfit.figures.ring import RingArc, draw_ring
+from donorfit.figures.ring import draw_ring
 from donorfit.figures.supply import draw_supply
 from donorfit.records.change_record import StepState
 from donorfit.records.fit_report import FitLine, Subject, Verdict
+from donorfit.records.handover import RingMargin
 from donorfit.records.plan import FieldEdit, FieldVerdict, OptionChange, RecordEdit, StepKind
 from donorfit.records.proof import FaultVerdict
 
@@ -93,10 +94,10 @@ def read_shapes(svg: str) -> list[tuple[float, float, float, float]]:
 def draw_usual(job: Any) -> dict[str, str]:
     names = gather_names(job.pack, edits=job.plan.edits)
     arcs = (
-        RingArc(source="Media source", target="Tuner", margin_db=9.1),
-        RingArc(source="Tuner", target="Sound amplifier", margin_db=1.2, added=True),
-        RingArc(source="Sound amplifier", target="Rear unit", margin_db=None),
-        RingArc(source="Rear unit", target="Media source", margin_db=-0.5),
+        RingMargin(source="Media source", target="Tuner", margin_db=9.1, added=False),
+        RingMargin(source="Tuner", target="Sound amplifier", margin_db=1.2, added=True),
+        RingMargin(source="Sound amplifier", target="Rear unit", margin_db=None, added=False),
+        RingMargin(source="Rear unit", target="Media source", margin_db=-0.5, added=False),
     )
     usual = {
         "fit card": draw_fit_card(job.report, module_title="Towing control unit"),
@@ -106,7 +107,7 @@ def draw_usual(job: Any) -> dict[str, str]:
         "fault flow": draw_fault_flow(job.proof, names),
         "proof strip": draw_proof_strip(job.plan, job.preparation, job.change, job.proof),
         "no proof": draw_proof_strip(job.plan, job.preparation, job.change, None),
-        "ring": draw_ring(arcs),
+        "ring": draw_ring(arcs, names),
     }
     usual |= {f"bytes {edit.unit}": draw_byte_map(edit, names) for edit in job.plan.edits}
     return usual
@@ -160,7 +161,10 @@ def draw_hostile(job: Any) -> dict[str, str]:
             for at, verdict in enumerate(FieldVerdict)
         ),
     )  # fmt: skip
-    arcs = tuple(RingArc(source=HOSTILE, target=HOSTILE, margin_db=at - 3.0) for at in range(24))
+    arcs = tuple(
+        RingMargin(source=HOSTILE, target=HOSTILE, margin_db=at - 3.0, added=True)
+        for at in range(24)
+    )
     proof = replace(job.proof, faults=faults, proved=False)
     supply = replace(
         job.plan.supply,
@@ -179,8 +183,8 @@ def draw_hostile(job: Any) -> dict[str, str]:
         "no step": draw_plan_lanes(replace(plan, steps=()), names),
         "proof strip": draw_proof_strip(plan, job.preparation, job.change, proof),
         "byte map": draw_byte_map(edit, names),
-        "ring": draw_ring(arcs, title=HOSTILE),
-        "no ring": draw_ring(()),
+        "ring": draw_ring(arcs, names, title=HOSTILE),
+        "no ring": draw_ring((), names),
     }
 
 

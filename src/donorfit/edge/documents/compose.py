@@ -18,6 +18,7 @@ from donorfit.edge.documents.proof_sections import (
 )
 from donorfit.edge.documents.work_sections import (
     make_cautions,
+    make_ring,
     make_software,
     make_steps,
     make_supply,
@@ -37,6 +38,7 @@ _MAKERS = (
     make_faults,
     make_checks,
     make_wires,
+    make_ring,
     make_way_back,
     make_findings,
     make_units,
@@ -54,7 +56,9 @@ def compose(handover: Handover) -> Document:
         title=handover.title,
         subtitle=f"Hand-over record for {vin}, {day}",
         made_at=made_at,
-        sections=tuple(make(handover) for make in _MAKERS),
+        sections=tuple(
+            make(handover) for make in _MAKERS if make is not make_ring or handover.ring
+        ),
     )
 
 

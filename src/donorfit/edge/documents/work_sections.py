@@ -4,6 +4,7 @@ from donorfit.edge.documents.content import Block, Notice, Paragraph, Picture, S
 from donorfit.edge.documents.job_sections import DEFERS
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.plan_lanes import draw_plan_lanes, write_plan_finding
+from donorfit.figures.ring import draw_ring, word_margin, write_ring_finding
 from donorfit.figures.supply import draw_supply, write_supply_finding
 from donorfit.records.handover import Handover
 from donorfit.records.plan import Step, StepKind, SupplyForecast
@@ -138,6 +139,39 @@ def _list_supply(supply: SupplyForecast) -> Table:
         head=("Minute", "Current in A", "V with support", "V on the battery alone"),
         rows=rows,
         code=(0, 1, 2, 3),
+    )
+
+
+def make_ring(handover: Handover) -> Section:
+    """Light margins of the ring where the module sits on it."""
+    rows = tuple(
+        (
+            get_unit_title(handover.names, arc.source),
+            get_unit_title(handover.names, arc.target),
+            word_margin(arc),
+            "yes" if arc.added else "no",
+        )
+        for arc in handover.ring
+    )
+    return Section(
+        key="optical-ring",
+        title="Optical ring",
+        blocks=(
+            Paragraph(
+                text="Margins are computed from fibre lengths and connectors in the pack with the "
+                "largest losses; the power window they rest on is from memory and unverified."
+            ),
+            Picture(
+                svg=draw_ring(handover.ring, handover.names),
+                title="Optical ring",
+                finding=write_ring_finding(handover.ring, handover.names),
+            ),
+            Table(
+                caption="Hops of the ring",
+                head=("From", "To", "Margin", "Touched by the work"),
+                rows=rows,
+            ),
+        ),
     )
 
 

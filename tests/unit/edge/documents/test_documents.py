@@ -17,6 +17,7 @@ from donorfit.edge.documents.compose import compose
 from donorfit.edge.documents.content import Picture, Table
 from donorfit.edge.documents.glyphs import is_covered, put_boxes, spell_out
 from donorfit.errors import InputError
+from donorfit.records.handover import RingMargin
 from donorfit.records.plan import FieldVerdict
 from donorfit.records.proof import FaultVerdict
 from donorfit.stages.hand_over import hand_over
@@ -375,3 +376,14 @@ def test_covered_signs_are_really_in_the_faces() -> None:
     source = f'#set text(font: "DejaVu Sans Mono", fallback: false)\n#text("{sample}")'
     pdf = typst.compile(source.encode(), ignore_system_fonts=True)
     assert pdf.startswith(b"%PDF")
+
+
+def test_the_ring_has_a_section_where_the_module_sits_on_it(handover: Any) -> None:
+    arcs = (
+        RingMargin(source="media_source", target="tuner", margin_db=9.0, added=False),
+        RingMargin(source="tuner", target="media_source", margin_db=1.0, added=True),
+    )
+    assert "Optical ring" not in read_page(write_html(handover)).text
+    text = read_page(write_html(replace(handover, ring=arcs))).text
+    assert "1.0 dB, weak" in text
+    assert "unverified" in text

@@ -10,6 +10,7 @@ from donorfit.records.encoding import compute_digest, decode, encode
 from donorfit.records.handover import Handover
 from donorfit.records.plan import PlanPurpose
 from donorfit.stages.hand_over import hand_over
+from donorfit.vehicle.network import OpticalRing, RingHop
 
 
 def give(job: Any, *, mask: Any = False, **other: Any) -> Any:
@@ -182,3 +183,35 @@ def test_mask_keeps_lengths_and_other_bytes(job: Any) -> None:
         assert len(before.after) == len(after.after)
     assert masked.plan.edits[0] == plain.plan.edits[0]
     assert masked.plan.edits[4].after[8:10] == b"**"
+
+
+def test_a_module_on_the_ring_brings_its_margins(job: Any, towing_job: Any) -> None:
+    """Three hops; the tuner does not answer, so its two hops become one."""
+    hops = [("media_source", "tuner", 1.0), ("tuner", "tow_control", 2.0)]
+    hops += [("tow_control", "media_source", 3.0)]
+    ring = OpticalRing(
+        name="ring",
+        master="media_source",
+        hops=tuple(RingHop(source=a, target=b, length_m=c) for a, b, c in hops),
+    )
+    module = replace(job.pack.modules[0], on_ring=True)
+    units = tuple(
+        replace(unit, answered=unit.unit != "tuner") if unit.unit == "tuner" else unit
+        for unit in job.survey.units
+    )
+    survey = replace(job.survey, units=units)
+    pack = replace(job.pack, ring=ring, modules=(module,))
+
+    report = towing_job.build_report(survey, job.bench)
+    plan = towing_job.build_plan(survey, report)
+    preparation = towing_job.build_preparation(plan, survey)
+    change = towing_job.build_change(plan, preparation)
+    handover = give(
+        job, pack=pack, survey=survey, report=report, plan=plan, preparation=preparation,
+        change=change, proof=towing_job.build_proof(plan, change),
+    )  # fmt: skip
+    assert [(arc.source, arc.target, arc.added) for arc in handover.ring] == [
+        ("media_source", "tow_control", True),
+        ("tow_control", "media_source", True),
+    ]
+    assert give(job).ring == ()
