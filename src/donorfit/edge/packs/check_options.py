@@ -102,9 +102,22 @@ def _check_codes(
             what = f"{option} has no code, but a keeper stores codes"
             notes.add(_file_of(rules, option), line, what, "give it a code or mark it abstract")
     room = (keeper.length_bytes - _MONTH_BYTES) // _CODE_BYTES
-    if room < len(stored):
-        what = f"the list has room for {room} codes, the family has {len(stored)} options"
+    most = _count_most(rules, frozenset(stored))
+    if room < most:
+        what = f"the list has room for {room} codes, a car can have {most} options"
         notes.warn(file, keeper.get_line("length_bytes"), what, "check the length")
+
+
+def _count_most(rules: RuleBase, stored: frozenset[OptionName]) -> int:
+    """Most options that one car can have by the tree alone, rules across it left aside."""
+    counts = [int(name in stored) for name in rules.names]
+    for group in sorted(
+        range(len(rules.group_parents)), key=lambda each: rules.group_members[each], reverse=True
+    ):
+        # a member stands behind its parent, so members of later groups are counted already
+        members = sorted((counts[each] for each in rules.group_members[group]), reverse=True)
+        counts[rules.group_parents[group]] += sum(members[: rules.group_highs[group]])
+    return max(counts, default=0)
 
 
 def _check_bits(
