@@ -120,16 +120,17 @@ def make_options(handover: Handover) -> Section:
     plan, names = handover.plan, handover.names
     before, after = frozenset(plan.options_before), frozenset(plan.options_after)
     reasons = {change.option: " ".join(change.reasons) for change in plan.option_changes}
-    both = dict.fromkeys((*plan.options_before, *plan.options_after))
+    changed = sorted(before ^ after, key=lambda each: (each in after, each))
+    staying = tuple(option for option in plan.options_after if option in before)
     rows = tuple(
         (
             option,
             get_option_title(names, option),
             "declared" if option in before else "no",
             "declared" if option in after else "no",
-            reasons.get(option, "") or ("stays" if option in before else "no reason recorded"),
+            reasons.get(option, "") or "no reason recorded",
         )
-        for option in sorted(both, key=lambda each: (each in before and each in after, each))
+        for option in changed
     )
     unknown = [
         f"{unit.unit}: {entry}"
@@ -145,11 +146,15 @@ def make_options(handover: Handover) -> Section:
             finding=write_option_finding(plan),
         ),
         Table(
-            caption="Option list before and after",
+            caption="Option list before and after: what changes",
             head=("Option", "Title", "Before", "After", "Why"),
             rows=rows,
             code=(0,),
             widths=(4, 5, 2, 2, 6),
+        ),
+        Paragraph(
+            text=f"Declared before and after, {len(staying)} options: "
+            f"{word_options(handover, staying)}."
         ),
     ]
     if unknown:
