@@ -44,6 +44,8 @@ class _Search:
         if self.nodes > NODE_LIMIT or len(self.found) > TIE_LIMIT:
             self.cut = True
             return
+        if cost > self.best:
+            return
         if not uncovered:
             if cost < self.best:
                 self.best, self.found = cost, set()
