@@ -9,36 +9,8 @@ from collections.abc import Sequence
 import click
 
 from donorfit import __version__
+from donorfit.cli.help_page import COMMANDS, write_help
 from donorfit.errors import DonorfitError
-
-# Name: module, attribute, one line of help. The help stands here so that the list of commands
-# needs none of their modules.
-_COMMANDS = {
-    "survey": ("job_commands", "survey_command", "Read the car, or a module on the bench."),
-    "check": ("job_commands", "check_command", "Say whether a donor module can work in the car."),
-    "plan": (
-        "job_commands",
-        "plan_command",
-        "Plan the retrofit: what changes, why, in what order.",
-    ),
-    "prepare": ("car_commands", "prepare_command", "Back up, prove supply and identities."),
-    "apply": ("car_commands", "apply_command", "Carry out the plan; a dry run unless --write."),
-    "prove": ("car_commands", "prove_command", "Read back, compare fault codes, ask hand checks."),
-    "record": (
-        "job_commands",
-        "record_command",
-        "Write the hand-over record (HTML, PDF, recipe).",
-    ),
-    "undo": ("car_commands", "undo_command", "Plan the way back and carry it out."),
-    "resume": ("car_commands", "resume_command", "Take up what was stopped."),
-    "status": ("job_commands", "status_command", "Say where a job stands and what comes next."),
-    "demo": ("demo", "demo_command", "One whole retrofit on a simulated car."),
-    "simulate": ("simulate", "simulate_command", "Serve a simulated car on this computer."),
-    "pack": ("pack", "pack_group", "Check and show what is known about a car family."),
-    "options": ("options", "options_group", "Questions about option lists and their rules."),
-    "network": ("network", "network_group", "Read and compare network descriptions."),
-    "electrical": ("electrical", "electrical_group", "Supply, wires and fuses."),
-}
 
 
 class LazyGroup(click.Group):
@@ -47,34 +19,29 @@ class LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names in the order of the work."""
         del ctx
-        return list(_COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command's module and hand the command out."""
         del ctx
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
-        module, attribute, _ = _COMMANDS[cmd_name]
+        module, attribute, _ = COMMANDS[cmd_name]
         command = getattr(importlib.import_module(f"donorfit.cli.{module}"), attribute)
         if not isinstance(command, click.Command):
             raise TypeError(attribute)
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing them."""
+    def get_help(self, ctx: click.Context) -> str:
+        """The help page, which needs none of the commands' modules."""
         del ctx
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, help_) for name, (_, _, help_) in _COMMANDS.items()])
+        return write_help()
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="donorfit")
 def root() -> None:
-    """Fit used control units from newer donor cars into older host cars.
-
-    The stages of one job, in order: survey, check, plan, prepare, apply, prove, record. Nothing is
-    written to a car except by "apply --write" and "undo --write".
-    """
+    """The root; its help page is written by :func:`donorfit.cli.help_page.write_help`."""
 
 
 def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return a way to end
