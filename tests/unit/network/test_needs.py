@@ -1,0 +1,86 @@
+"""Needed signals against networks."""
+
+from dataclasses import replace
+
+import pytest
+
+from donorfit.network import SignalVerdict, check_signals
+from donorfit.vehicle.donor import NeededSignal
+
+NEED = NeededSignal(
+    network="can_body", message="Lights", signal="TurnLeft", longest_gap_ms=100, effect="dark"
+)
+
+
+def judge(*networks: object, expected: tuple[object, ...] = ()):
+    (answer,) = check_signals([NEED], networks, expected=expected)
+    return answer
+
+
+@pytest.mark.parametrize(
+    ("place", "message_name", "signal_name", "cycle", "verdict"),
+    [
+        ("can_body", "Lights", "TurnLeft", 20, SignalVerdict.PRESENT),
+        ("can_body", "Lights", "TurnLeft", 100, SignalVerdict.PRESENT),
+        ("can_body", "Lights", "TurnLeft", 101, SignalVerdict.TOO_SLOW),
+        ("can_body", "Lights", "TurnLeft", None, SignalVerdict.ON_EVENTS),
+        ("can_body", "Lamps", "TurnLeft", 20, SignalVerdict.ELSEWHERE),
+        ("can_comfort", "Lights", "TurnLeft", 20, SignalVerdict.ELSEWHERE),
+        ("can_body", "Lights", "Other", 20, SignalVerdict.OTHER_LAYOUT),
+        ("can_body", "Lamps", "Other", 20, SignalVerdict.MISSING),
+        ("can_comfort", "Lamps", "Other", 20, SignalVerdict.UNKNOWN),
+    ],
+)
+def test_verdicts(signal, message, network, place, message_name, signal_name, cycle, verdict):  # noqa: PLR0917
+    there = network(
+        message(message_name, 0x100, cycle, signals=(signal(signal_name),)), name=place
+    )
+    answer = judge(there)
+    assert answer.verdict is verdict
+    assert bool(answer.effect) is (verdict is not SignalVerdict.PRESENT)
+    assert answer.effect in ("", "dark")
+    assert bool(answer.remedy) is (verdict is not SignalVerdict.PRESENT)
+    assert answer.reason
+
+
+def test_one_answer_a_need_in_order(signal, message, network):
+    there = network(message("Lights", 1, signals=(signal("TurnLeft"),)), name="can_body")
+    second = replace(NEED, signal="TurnRight")
+    answers = check_signals([second, NEED], [there])
+    assert [answer.need for answer in answers] == [second, NEED]
+    assert [answer.verdict.value for answer in answers] == ["other layout", "present"]
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"first_bit": 8}, "first bit 0 instead of 8"),
+        ({"bit_length": 4}, "length in bits 8 instead of 4"),
+        ({"big_endian": True}, "byte order little endian instead of big endian"),
+        ({"signed": True}, "sign unsigned instead of signed"),
+        ({"factor": 0.5}, "scale 1 instead of 0.5"),
+        ({"offset": -40.0}, "offset 0 instead of -40"),
+        ({"unit": "m"}, "unit none instead of m"),
+        ({"choices": ((1, "on"),)}, "1 means off instead of on"),
+    ],
+)
+def test_each_difference_of_layout_is_named(signal, message, network, facts, words):
+    host = network(
+        message("Lights", 1, signals=(signal("TurnLeft", choices=((1, "off"),)),)), name="can_body"
+    )
+    own = network(
+        message(
+            "Lights", 1, signals=(signal("TurnLeft", **({"choices": ((1, "off"),)} | facts)),)
+        ),
+        name="can_body",
+    )
+    answer = judge(host, expected=(own,))
+    assert answer.verdict is SignalVerdict.OTHER_LAYOUT
+    assert answer.differences == (words,)
+    assert judge(host, expected=(host,)).verdict is SignalVerdict.PRESENT
+
+
+def test_another_identifier_is_another_layout(signal, message, network):
+    host = network(message("Lights", 1, signals=(signal("TurnLeft"),)), name="can_body")
+    own = network(message("Lights", 2, signals=(signal("TurnLeft"),)), name="can_body")
+    assert judge(host, expected=(own,)).differences == ("identifier 0x1 instead of 0x2",)
