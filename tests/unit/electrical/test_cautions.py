@@ -1,0 +1,87 @@
+"""The catalogue of cautions and the choice from it."""
+
+import re
+
+import pytest
+
+from donorfit.records.caution_catalogue import CAUTIONS, GENERAL_CAUTIONS, choose_cautions
+from donorfit.vehicle.control_unit import System
+from donorfit.vehicle.pack import Caution
+
+OWN = Caution(
+    id="own", text="A rule may apply.", jurisdictions=("EU",), source="x", seen="2026-01-01"
+)
+
+
+def list_ids(**facts: object) -> list[str]:
+    return [each.id for each in choose_cautions(**facts)]
+
+
+def test_every_entry_is_complete_and_careful():
+    assert len(CAUTIONS) == len(GENERAL_CAUTIONS)
+    for each in GENERAL_CAUTIONS:
+        assert re.search(r"\bmay\b|read only|never|recorded here|not a legal date", each.text), (
+            each.id
+        )
+        assert re.fullmatch(r"[a-z]+(-[a-z]+)*", each.id)
+        assert each.jurisdictions
+        assert each.source
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d", each.seen)
+        assert each.text.endswith(".")
+
+
+def test_some_always_apply():
+    assert list_ids() == ["approval", "parts-provenance"]
+
+
+@pytest.mark.parametrize(
+    ("facts", "added"),
+    [
+        ({"donor_vin_differs": True}, {"donor-vin"}),
+        ({"month_changes": True}, {"build-month"}),
+        ({"programming": True}, {"programming"}),
+        ({"supply": True}, {"supply", "battery-gas"}),
+        ({"wires": True}, {"wiring"}),
+        ({"ring": True}, {"optical-ring"}),
+        ({"systems": [(System.LIGHTING, "lighting")]}, {"lighting"}),
+        ({"systems": [(System.BRAKING, "brake")]}, {"braking"}),
+        ({"systems": [(System.ORDINARY, "seat")]}, set()),
+        ({"extra": [("towing", "the module")]}, {"towing"}),
+    ],
+)
+def test_what_brings_up_what(facts, added):
+    assert set(list_ids(**facts)) - set(list_ids()) == added
+
+
+@pytest.mark.parametrize("system", [each for each in System if each.read_only])
+def test_every_system_that_is_only_read_has_a_caution(system):
+    assert len(list_ids(systems=[(system, "unit")])) == 3
+
+
+def test_each_once_in_the_catalogues_order_with_a_reason():
+    chosen = choose_cautions(
+        systems=[(System.BRAKING, "brake"), (System.BRAKING, "booster")],
+        extra=[("braking", "again"), ("own", "the pack")],
+        own=[OWN],
+        supply=True,
+    )
+    ids = [each.id for each in chosen]
+    assert ids == [each for each in [*CAUTIONS, "own"] if each in ids]
+    assert len(set(ids)) == len(ids)
+    braking = next(each for each in chosen if each.id == "braking")
+    assert braking.because == "brake belongs to braking"
+
+
+def test_a_caution_that_nobody_knows_is_not_dropped():
+    chosen = choose_cautions(extra=[("mystery", "the module")])
+    assert chosen[-1].id == "mystery"
+    assert "mystery" in chosen[-1].text
+
+
+def test_the_packs_own_words_replace_the_general_ones():
+    own = Caution(
+        id="wiring", text="Ours may apply.", jurisdictions=("EU",), source="x", seen="2026-01-01"
+    )
+    chosen = choose_cautions(wires=True, own=[own])
+    assert next(each for each in chosen if each.id == "wiring").text == "Ours may apply."
+    assert "own" not in list_ids(own=[OWN])
