@@ -1,1 +1,1 @@
-"""The stages of one job; each is a pure function or a pure conversation, and none knows another."""
+"""The stages of a job: pure functions and pure conversations; none knows another."""
