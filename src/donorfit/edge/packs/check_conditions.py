@@ -129,5 +129,7 @@ def _list_cases(conditions: Sequence[Condition]) -> Iterator[Facts] | None:
             month=month,
             software=version,
         )
-        for month, version, *chosen in product(months, versions, *([(False, True)] * len(options)))
+        for month in months
+        for version in versions
+        for chosen in product((False, True), repeat=len(options))
     )

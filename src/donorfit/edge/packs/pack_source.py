@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
+from typing import IO
 
 from donorfit.edge.packs.pack_notes import PackNotes
 from donorfit.errors import InputError
@@ -156,7 +156,7 @@ def _check_count(count: int) -> None:
         raise _TooLargeError(message)
 
 
-def _read_bounded(stream: BinaryIO, name: str, left: int) -> bytes:
+def _read_bounded(stream: IO[bytes], name: str, left: int) -> bytes:
     data = bytearray()
     while chunk := stream.read(_CHUNK_BYTES):
         data += chunk
