@@ -235,9 +235,14 @@ class SimulatedCar:
             self._restart(place, now_s)
         if disturbance.kind is not DisturbanceKind.DROP_CONNECTION:
             return ()
-        source = self.scenario.units[place].address
         return (
-            ConnectionDrop(after_s=0.0, source=source, pdu=b"", refuse_s=disturbance.refuse_s),
+            ConnectionDrop(
+                # not at once, even in a fast car: what was sent before still arrives
+                after_s=self.scenario.timing.answer_s,
+                source=self.scenario.units[place].address,
+                pdu=b"",
+                refuse_s=disturbance.refuse_s,
+            ),
         )
 
     def _spoil(self, place: int, disturbance: Disturbance, now_s: float) -> None:

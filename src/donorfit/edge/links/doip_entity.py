@@ -10,7 +10,7 @@ import socket
 import struct
 import time
 from collections.abc import Callable
-from typing import Protocol
+from typing import Protocol, cast
 
 from donorfit.diagnostics.doip import Frame, FrameReader, HeaderFault
 from donorfit.diagnostics.doip_codes import (
@@ -213,8 +213,7 @@ class _Connection(asyncio.Protocol):
         self._activating: asyncio.Task[None] | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)  # noqa: S101 - TCP always gives one
-        self._transport = transport
+        self._transport = cast("asyncio.Transport", transport)
         raw = transport.get_extra_info("socket")
         raw.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         if self._entity.admit(self):

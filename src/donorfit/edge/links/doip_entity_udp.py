@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from typing import cast
 
 from donorfit.diagnostics.doip import Frame, FrameReader, HeaderFault
 from donorfit.diagnostics.doip_codes import HeaderNack, NodeType, PowerMode
@@ -35,8 +36,8 @@ class EntityDatagrams(asyncio.DatagramProtocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport."""
-        assert isinstance(transport, asyncio.DatagramTransport)  # noqa: S101 - UDP gives one
-        self._transport = transport
+        # asyncio's own class for it does not derive from DatagramTransport in every version
+        self._transport = cast("asyncio.DatagramTransport", transport)
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         """Answer each frame of a datagram to where it came from."""

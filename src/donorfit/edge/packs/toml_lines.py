@@ -223,6 +223,8 @@ def write_mistakes(text: TomlText, errors: Iterable[Mapping[str, Any]]) -> tuple
         if _is_echo(error):
             continue
         path = tuple(error["loc"])
+        if error["type"] == "union_tag_invalid":
+            path = (*path, str(error["ctx"]["discriminator"]).strip(_QUOTES))
         what, next_step = _say(error, path)
         found[text.mistake(path, what, next_step)] = None
     return tuple(found)
@@ -246,8 +248,7 @@ def _say(error: Mapping[str, Any], path: Path) -> tuple[str, str]:  # noqa: PLR0
             reason = str(context.get("error", error["msg"]))
             return f"{name}: {reason}", "correct the value"
         case "union_tag_invalid":
-            what = f"{name}.{str(context['discriminator']).strip(_QUOTES)} is {context['tag']!r}"
-            return what, f"use one of {context['expected_tags']}"
+            return f"{name} is {context['tag']!r}", f"use one of {context['expected_tags']}"
         case "union_tag_not_found":
             return f"{name}: {context['discriminator']} is missing", "add it"
         case "literal_error" | "enum":
