@@ -56,6 +56,7 @@ def size_wire(
     return_path: ReturnPath = ReturnPath.BODY,
     bundle_factor: float = 1.0,
     continuous_share: float = CONTINUOUS_SHARE,
+    fused: bool = True,
 ) -> WireSize:
     """Thinnest listed wire that loses little enough and that a standard fuse protects.
 
@@ -68,10 +69,16 @@ def size_wire(
         return_path: wire of the same size, or the car body.
         bundle_factor: what a bundle leaves of the rating (unverified, editable).
         continuous_share: see :func:`choose_fuse`.
+        fused: false for a wire without a fuse of its own (a ground, or one behind the host's
+            fuse): then the wire's rating alone has to carry the current.
     """
     failed = ""
     for size, rating in RATING_A.items():
-        fuse = choose_fuse(current_a, rating * bundle_factor, continuous_share=continuous_share)
+        fuse = (
+            choose_fuse(current_a, rating * bundle_factor, continuous_share=continuous_share)
+            if fused
+            else _judge_rating(current_a, rating * bundle_factor)
+        )
         drop = compute_lead_drop(
             current_a,
             length_m,
@@ -98,6 +105,18 @@ def size_wire(
             )
     none = FuseChoice(rating_a=0, load_share=0, wire_rating_a=0, reason=failed)
     return WireSize(cross_section_mm2=0, fuse=none, drop_volts=0, drop_share=0, reason=failed)
+
+
+def _judge_rating(current_a: float, rating_a: float) -> FuseChoice:
+    """A wire without a fuse: its rating against the current, written as a choice of no fuse."""
+    carries = current_a <= rating_a
+    verb = "carries" if carries else "is rated for only"
+    return FuseChoice(
+        rating_a=rating_a if carries else 0,
+        load_share=current_a / rating_a,
+        wire_rating_a=rating_a,
+        reason=f"the wire {verb} {current_a if carries else rating_a:g} A",
+    )
 
 
 def order_wires(
@@ -149,11 +168,11 @@ def _size_for(cavity: Cavity, length_m: float, *, fused: bool) -> tuple[float, f
         case PinFunction.ETHERNET_PLUS | PinFunction.ETHERNET_MINUS:
             return SIGNAL_MM2, 0.0, "use the twisted pair made for it"
         case PinFunction.SUPPLY | PinFunction.SWITCHED_SUPPLY | PinFunction.OUTPUT:
-            wire = size_wire(cavity.current_a, length_m)
+            wire = size_wire(cavity.current_a, length_m, fused=fused)
             fuse = wire.fuse.rating_a if fused and cavity.function is not PinFunction.OUTPUT else 0
             return wire.cross_section_mm2, fuse, "" if wire.found else wire.reason
         case PinFunction.GROUND:
-            wire = size_wire(cavity.current_a, length_m)
+            wire = size_wire(cavity.current_a, length_m, fused=False)
             return wire.cross_section_mm2, 0.0, "" if wire.found else wire.reason
         case _:
             return SIGNAL_MM2, 0.0, ""

@@ -129,6 +129,14 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "two trade pages on fuses, low authority",
     ),
     _make(
+        "plug-differs",
+        "The host's plug may fit the module although its cavities carry something else, and may "
+        "then destroy it or start a fire. Use the adapter wires of the plan and measure each one "
+        "before connecting.",
+        _EVERYWHERE,
+        _PRACTICE,
+    ),
+    _make(
         "optical-ring",
         "A ring that is opened silences every unit on it. Fibre bent tighter than 25 mm may fail "
         "later; keep the ends clean and the light out of the eyes.",
@@ -194,6 +202,7 @@ def choose_cautions(
     supply: bool = False,
     wires: bool = False,
     ring: bool = False,
+    plug_differs: bool = False,
     own: Iterable[Caution] = (),
     extra: Iterable[tuple[str, str]] = (),
 ) -> tuple[PlannedCaution, ...]:
@@ -207,6 +216,7 @@ def choose_cautions(
         supply: the session needs a supply at the battery.
         wires: wires are run.
         ring: the optical ring is opened.
+        plug_differs: a plug fits mechanically and its cavities differ.
         own: cautions of the pack's own; they apply only where ``extra`` names them, and replace a
             general caution of the same id.
         extra: ids that the module or the pack asks for, each with what asks for it. An id that
@@ -230,6 +240,7 @@ def choose_cautions(
         ("supply", supply, "the session needs a supply at the battery"),
         ("battery-gas", supply, "the battery is charged during the session"),
         ("wiring", wires, "wires are run"),
+        ("plug-differs", plug_differs, "a plug fits although its cavities differ"),
         ("optical-ring", ring, "the optical ring is opened"),
     )
     for caution, applies, reason in conditions:

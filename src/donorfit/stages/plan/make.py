@@ -1,6 +1,6 @@
 """Make the plan of a retrofit."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from donorfit.configuration import find_unmentioned
 from donorfit.electrical import forecast_supply, match_pins, order_wires
@@ -154,11 +154,14 @@ def _order_wires(
             )
         ]
     match = match_pins(host, own)
-    return order_wires(match, run_length_m=choices.wire_length_m), list(match.dangers)
+    # The plan orders the wires that avert these dangers, and a caution to be confirmed says so;
+    # they no longer forbid the session, in which the module has to be wired already.
+    dangers = [replace(each, severity=Severity.WARNING) for each in match.dangers]
+    return order_wires(match, run_length_m=choices.wire_length_m), dangers
 
 
 def _choose_cautions(
-    parts: _Parts, steps: tuple[Step, ...], wires: tuple[WireOrder, ...]
+    parts: _Parts, steps: tuple[Step, ...], wires: tuple[WireOrder, ...], *, plug_differs: bool
 ) -> tuple[PlannedCaution, ...]:
     touched = {step.unit for step in steps} | {
         each.unit.id for each in parts.records.merged if each.changes
@@ -172,6 +175,7 @@ def _choose_cautions(
         supply=parts.pack.supply is not None and bool(steps),
         wires=bool(wires),
         ring=parts.module.on_ring,
+        plug_differs=plug_differs,
         own=parts.pack.cautions,
         extra=[(each, f"{parts.module.title} brings it up") for each in parts.module.cautions],
     )
@@ -280,7 +284,7 @@ def make_plan(
         supply=supply,
         seconds=round(sum(step.seconds for step in steps), 3),
         expected_faults=expected,
-        cautions=_choose_cautions(parts, steps, wires),
+        cautions=_choose_cautions(parts, steps, wires, plug_differs=bool(wire_findings)),
         wires=wires,
         checks=tuple(PlannedCheck(id=each.id, text=each.text) for each in module.hand_checks),
         questions=(*parts.records.questions, *((vin_question,) if vin_question else ())),
