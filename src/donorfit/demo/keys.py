@@ -5,7 +5,7 @@ The algorithm is the open one of the simulated car (docs/scenario-format.md); it
 
 import zlib
 
-SECRET = b"merle"
+SECRET = b"DEMO"
 
 
 def compute_key(unit: str, level: int, seed: bytes) -> bytes | None:
