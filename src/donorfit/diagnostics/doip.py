@@ -7,6 +7,7 @@ size.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from donorfit.diagnostics.doip_codes import (
     HeaderNack,
@@ -45,9 +46,8 @@ _PAYLOAD_BYTES: dict[int, range] = {
 _VERSIONS = frozenset(ProtocolVersion)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """One generic header with its payload.
+class Frame(NamedTuple):
+    """One generic header with its payload; a tuple, since two are made for every block.
 
     Attributes:
         version: protocol version, first header byte.
@@ -155,7 +155,7 @@ class FrameReader:
             if end > len(buffer):
                 break
             payload = bytes(memoryview(buffer)[start + HEADER_BYTES : end])
-            found.append(Frame(version=buffer[start], payload_type=payload_type, payload=payload))
+            found.append(Frame(buffer[start], payload_type, payload))
             start = end
         if self._broken:
             buffer.clear()

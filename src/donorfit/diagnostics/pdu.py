@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from donorfit.vehicle.identity import Address
 
@@ -43,8 +44,7 @@ class LinkInfo:
     accept_s: float = 2.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pdu:
+class Pdu(NamedTuple):
     """UDS bytes that arrived: from which address, to which address."""
 
     source: Address

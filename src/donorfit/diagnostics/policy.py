@@ -128,7 +128,7 @@ class Policy:
     lock_out_s: float = 600.0
     block_repeats: int = 1
     largest_block_bytes: int = 0xFFFF
-    parallel_units: int = 16
+    parallel_units: int = 64
 
 
 DEFAULT = Policy()

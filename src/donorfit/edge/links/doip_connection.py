@@ -3,7 +3,7 @@
 import asyncio
 from collections import deque
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 from donorfit.diagnostics.doip import (
     Frame,
@@ -23,6 +23,7 @@ from donorfit.diagnostics.doip_messages import (
 from donorfit.diagnostics.pdu import Direction, Layer, Pdu, TracedFrame
 from donorfit.edge.links.doip_errors import GatewayHungUpError, NoDoipError
 from donorfit.edge.links.sinks import Sinks
+from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
     Clock,
     LinkLostError,
@@ -32,9 +33,19 @@ from donorfit.job.ports import (
 from donorfit.vehicle.identity import Address
 
 _CLOSE_S = 0.5
+_NEVER_S = float("inf")
+_ROOM_BYTES = 1 << 16
 
 
-class DoipConnection(asyncio.Protocol):
+class _Sending(NamedTuple):
+    """A request that is not acknowledged yet."""
+
+    began_s: float
+    deadline_s: float
+    confirmation: asyncio.Future[None]
+
+
+class DoipConnection(asyncio.BufferedProtocol):
     """One TCP connection; made by the loop, used by :class:`DoipLink`.
 
     Attributes:
@@ -54,10 +65,11 @@ class DoipConnection(asyncio.Protocol):
         self._clock = clock
         self._sinks = sinks
         self._reader = FrameReader()
+        self._room = memoryview(bytearray(_ROOM_BYTES))
         self._transport: asyncio.Transport | None = None
         self._activation: asyncio.Future[RoutingActivationResponse] | None = None
         self._asked: RoutingActivationRequest | None = None
-        self._unconfirmed: dict[Address, deque[asyncio.Future[None]]] = {}
+        self._unconfirmed: dict[Address, deque[_Sending]] = {}
         # Acknowledgements that are still to come although the answer is here already.
         self._owed: dict[Address, int] = {}
         self._last_heard_s = self.last_sent_s
@@ -65,6 +77,16 @@ class DoipConnection(asyncio.Protocol):
         self._on_lost: Callable[[str], None] | None = None
         self._lost: str | None = None
         self._closed = asyncio.get_running_loop().create_future()
+        self._alarm = Alarm(clock, self._give_up)
+        self._watched_s = _NEVER_S
+        self._takers: dict[int, Callable[[Frame], None]] = {
+            PayloadType.DIAGNOSTIC_MESSAGE: self._take_message,
+            PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE: self._take_acknowledge,
+            PayloadType.DIAGNOSTIC_NEGATIVE_ACKNOWLEDGE: self._take_refusal,
+            PayloadType.ALIVE_CHECK_REQUEST: self._answer_alive_check,
+            PayloadType.ROUTING_ACTIVATION_RESPONSE: self._take_activation,
+            PayloadType.HEADER_NEGATIVE_ACKNOWLEDGE: self._take_header_nack,
+        }
         self._writable = asyncio.Event()
         self._writable.set()
 
@@ -82,9 +104,15 @@ class DoipConnection(asyncio.Protocol):
         assert isinstance(transport, asyncio.Transport)  # noqa: S101 - TCP gives this kind
         self._transport = transport
 
-    def data_received(self, data: bytes) -> None:
+    def get_buffer(self, sizehint: int) -> memoryview:
+        """The same room every time: a fresh one per message costs more than the message."""
+        del sizehint
+        return self._room
+
+    def buffer_updated(self, nbytes: int) -> None:
         """Cut into frames and give each to whom it belongs."""
         self._last_heard_s = self._clock.now()
+        data = bytes(self._room[:nbytes])
         for found in self._reader.feed(data):
             if isinstance(found, HeaderFault):
                 self._take_fault(found, data)
@@ -126,21 +154,22 @@ class DoipConnection(asyncio.Protocol):
         """Send a diagnostic message and wait until it is acknowledged or answered."""
         if self._lost is not None:
             raise LinkLostError(peer=self._peer, reason=self._lost)
-        loop = asyncio.get_running_loop()
-        confirmation: asyncio.Future[None] = loop.create_future()
+        confirmation: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        sending = _Sending(self._clock.now(), deadline, confirmation)
         waiting = self._unconfirmed.setdefault(target, deque())
-        waiting.append(confirmation)
-        began_s = self._clock.now()
-        timer = loop.call_later(deadline - began_s, self._give_up, target, confirmation, began_s)
+        waiting.append(sending)
+        if deadline < self._watched_s:
+            self._watched_s = deadline
+            self._alarm.set(deadline)
         try:
             self.write(encode_diagnostic_message(self.version, self._tester, target, pdu))
             if not self._writable.is_set():
                 await self._wait_writable(confirmation)
             await confirmation
-        finally:
-            timer.cancel()
-            if confirmation in waiting:
-                waiting.remove(confirmation)
+        except BaseException:
+            if sending in waiting:
+                waiting.remove(sending)
+            raise
 
     def write(self, data: bytes) -> None:
         """Send bytes as they are."""
@@ -176,42 +205,41 @@ class DoipConnection(asyncio.Protocol):
         finally:
             waiter.cancel()
 
-    def _give_up(
-        self, target: Address, confirmation: asyncio.Future[None], began_s: float
-    ) -> None:
-        if confirmation.done():
-            return
-        if self._last_heard_s < began_s:
-            # Not even the gateway itself says anything: the connection is half open.
-            reason = "the gateway has fallen silent; it does not acknowledge any more"
-            self._lose(reason)
-            self.abort()
-            return
-        reason = "the gateway did not acknowledge the request"
-        confirmation.set_exception(
-            SendUnconfirmedError(peer=self._peer, target=target, reason=reason)
-        )
+    def _give_up(self) -> None:
+        now_s = self._clock.now()
+        for target, waiting in self._unconfirmed.items():
+            for sending in tuple(waiting):
+                if sending.deadline_s > now_s or sending.confirmation.done():
+                    continue
+                if self._last_heard_s < sending.began_s:
+                    # Not even the gateway itself says anything: the connection is half open.
+                    self._lose("the gateway has fallen silent; it does not acknowledge any more")
+                    self.abort()
+                    return
+                reason = "the gateway did not acknowledge the request"
+                sending.confirmation.set_exception(
+                    SendUnconfirmedError(peer=self._peer, target=target, reason=reason)
+                )
+                waiting.remove(sending)
+        left = [each.deadline_s for waiting in self._unconfirmed.values() for each in waiting]
+        self._watched_s = min(left, default=_NEVER_S)
+        if left:
+            self._alarm.set(self._watched_s)
 
     # --- frames ------------------------------------------------------------------------------
 
     def _take_frame(self, frame: Frame) -> None:
-        match frame.payload_type:
-            case PayloadType.DIAGNOSTIC_MESSAGE:
-                self._take_message(frame.payload)
-            case PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE:
-                self._take_acknowledge(frame.payload)
-            case PayloadType.DIAGNOSTIC_NEGATIVE_ACKNOWLEDGE:
-                self._take_refusal(frame.payload)
-            case PayloadType.ALIVE_CHECK_REQUEST:
-                self.write(encode_message(AliveCheckResponse(source=self._tester), self.version))
-            case PayloadType.ROUTING_ACTIVATION_RESPONSE:
-                self._take_activation(frame)
-            case PayloadType.HEADER_NEGATIVE_ACKNOWLEDGE:
-                self._take_header_nack(frame)
-            case _:
-                self.unused_frames += 1
+        taker = self._takers.get(frame.payload_type)
+        if taker is None:
+            self.unused_frames += 1
+        else:
+            taker(frame)
 
-    def _take_message(self, payload: bytes) -> None:
+    def _answer_alive_check(self, _frame: Frame) -> None:
+        self.write(encode_message(AliveCheckResponse(source=self._tester), self.version))
+
+    def _take_message(self, frame: Frame) -> None:
+        payload = frame.payload
         source, target = _read_pair(payload)
         if target != self._tester or self._deliver is None:
             self.unused_frames += 1
@@ -219,16 +247,18 @@ class DoipConnection(asyncio.Protocol):
         if self._confirm(source):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
-        self._deliver(Pdu(source=source, target=target, data=payload[4:]))
+        self._deliver(Pdu(source, target, payload[4:]))
 
-    def _take_acknowledge(self, payload: bytes) -> None:
+    def _take_acknowledge(self, frame: Frame) -> None:
+        payload = frame.payload
         source, target = _read_pair(payload)
         if target == self._tester and self._owed.get(source, 0):
             self._owed[source] -= 1
         elif target != self._tester or not self._confirm(source):
             self.unused_frames += 1
 
-    def _take_refusal(self, payload: bytes) -> None:
+    def _take_refusal(self, frame: Frame) -> None:
+        payload = frame.payload
         source, target = _read_pair(payload)
         waiting = self._unconfirmed.get(source)
         if target != self._tester or not waiting:
@@ -237,14 +267,14 @@ class DoipConnection(asyncio.Protocol):
         error = SendRefusedError(
             peer=self._peer, target=source, reason=describe_diagnostic_nack(payload[4])
         )
-        confirmation = waiting.popleft()
+        confirmation = waiting.popleft().confirmation
         if not confirmation.done():
             confirmation.set_exception(error)
 
     def _confirm(self, source: Address) -> bool:
         waiting = self._unconfirmed.get(source)
         while waiting:
-            confirmation = waiting.popleft()
+            confirmation = waiting.popleft().confirmation
             if not confirmation.done():
                 confirmation.set_result(None)
                 return True
@@ -274,10 +304,10 @@ class DoipConnection(asyncio.Protocol):
             self._activation.set_exception(NoDoipError(peer=self._peer, why=reason))
             return
         waiting = [(target, each) for target, them in self._unconfirmed.items() for each in them]
-        if len(waiting) == 1 and not waiting[0][1].done():
-            target, confirmation = waiting[0]
+        if len(waiting) == 1 and not waiting[0][1].confirmation.done():
+            target, sending = waiting[0]
             error = SendRefusedError(peer=self._peer, target=target, reason=reason)
-            confirmation.set_exception(error)
+            sending.confirmation.set_exception(error)
         else:
             self.unused_frames += 1
 
@@ -298,13 +328,14 @@ class DoipConnection(asyncio.Protocol):
             return
         self._lost = reason
         self._writable.set()
+        self._alarm.close()
         if self._activation is not None and not self._activation.done():
             self._activation.set_exception(GatewayHungUpError(peer=self._peer, reason=reason))
         for waiting in self._unconfirmed.values():
-            for confirmation in waiting:
-                if not confirmation.done():
+            for sending in waiting:
+                if not sending.confirmation.done():
                     error = LinkLostError(peer=self._peer, reason=reason)
-                    confirmation.set_exception(error)
+                    sending.confirmation.set_exception(error)
         if self._on_lost is not None:
             self._on_lost(reason)
 

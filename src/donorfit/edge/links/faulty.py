@@ -6,7 +6,7 @@ holds back what comes after it from the same unit.
 
 import asyncio
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.diagnostics.pdu import LinkInfo, LinkLost, Pdu
@@ -189,14 +189,14 @@ class FaultyLink:
             case FaultKind.CORRUPT_ANSWER:
                 at = min(at, len(data) - 1)
                 changed = data[:at] + bytes((data[at] ^ 0xFF,)) + data[at + 1 :]
-                self._hold(replace(pdu, data=changed), 0.0)
+                self._hold(pdu._replace(data=changed), 0.0)
             case FaultKind.TRUNCATE_ANSWER:
-                self._hold(replace(pdu, data=data[:at]), 0.0)
+                self._hold(pdu._replace(data=data[:at]), 0.0)
             case FaultKind.SPLIT_ANSWER:
-                self._hold(replace(pdu, data=data[:at]), 0.0)
-                self._hold(replace(pdu, data=data[at:]), 0.0)
+                self._hold(pdu._replace(data=data[:at]), 0.0)
+                self._hold(pdu._replace(data=data[at:]), 0.0)
             case FaultKind.INSERT_BEFORE_ANSWER:
-                self._hold(replace(pdu, data=fault.data), 0.0)
+                self._hold(pdu._replace(data=fault.data), 0.0)
                 self._hold(pdu, 0.0)
             case _:
                 self._alarm.close()
