@@ -1,0 +1,310 @@
+"""Commands on networks: read descriptions, check needs, load, collisions, the optical ring."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.errors import InputError, Mistake
+
+if TYPE_CHECKING:
+    from donorfit.edge.networks.reading import NetworkReading
+    from donorfit.network import LoadReport, RingReport
+    from donorfit.vehicle.network import Network, OpticalRing
+    from donorfit.vehicle.pack import Pack
+
+_FILE = click.Path(path_type=Path)
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+_RATE = click.option(
+    "--bit-rate", type=click.IntRange(1, 10_000_000), default=None, help="Bit/s of the bus."
+)
+_PACK = click.argument("pack_path", type=_FILE, metavar="PACK")
+_SHOWN_NOTES = 40
+
+
+def _with(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    def decorate(command: Any) -> Any:
+        for each in reversed(decorators):
+            command = each(command)
+        return command
+
+    return decorate
+
+
+@click.group("network")
+def network_group() -> None:
+    """Read and compare network descriptions."""
+
+
+@network_group.command("read")
+@click.argument("files", type=_FILE, nargs=-1, required=True, metavar="FILE...")
+@_JSON
+def read_command(files: tuple[Path, ...], *, as_json: bool) -> None:
+    """Read descriptions (DBC, KCD, SYM, ARXML, LDF); count what was and was not understood."""
+    readings, mistakes = _read_all(files)
+    if as_json:
+        print_json("donorfit network read 1", files=readings, mistakes=mistakes)
+    else:
+        print_rows(
+            ("file", "reader", "in text", "loaded", "signals", "networks"),
+            [
+                (
+                    Path(each.file).name,
+                    each.reader,
+                    str(each.messages_in_text),
+                    str(each.messages_loaded),
+                    str(each.signals_loaded),
+                    ", ".join(network.name for network in each.networks),
+                )
+                for each in readings
+            ],
+            right=(2, 3, 4),
+        )
+        for each in readings:
+            _print_notes("read otherwise than written", each.repairs)
+            _print_notes("not understood", each.left_out)
+    if mistakes:
+        raise InputError(
+            what=f"{len(files) - len(readings)} of {len(files)} files cannot be used",
+            mistakes=mistakes,
+            next_step="mend these places and read again",
+        )
+
+
+@network_group.command("needs")
+@_with(_PACK, click.argument("module_id", metavar="MODULE"))
+@click.option("--host", type=_FILE, multiple=True, help="Description in place of the pack's.")
+@click.option("--own", type=_FILE, multiple=True, help="Description of the module's own car.")
+@_JSON
+def needs_command(
+    pack_path: Path,
+    module_id: str,
+    host: tuple[Path, ...],
+    own: tuple[Path, ...],
+    *,
+    as_json: bool,
+) -> None:
+    """Does every signal that a donor module of a pack needs reach it in the host."""
+    from donorfit.network import check_signals  # noqa: PLC0415
+
+    pack = _load_pack(pack_path)
+    module = pack.find_module(module_id)
+    if module is None:
+        raise InputError(
+            what=f"The pack has no donor module {module_id!r}.",
+            why=f"It has {', '.join(each.id for each in pack.modules) or 'none'}.",
+            next_step="Name one of these.",
+        )
+    networks = _read_networks(host) if host else pack.networks
+    answers = check_signals(module.signals, networks, expected=_read_networks(own))
+    if as_json:
+        print_json("donorfit network needs 1", module=module_id, signals=answers)
+        return
+    print_rows(
+        ("signal", "verdict", "reason", "without it"),
+        [
+            (f"{a.need.network}/{a.need.signal}", a.verdict.value, a.reason, a.effect)
+            for a in answers
+        ],
+    )
+    for each in answers:
+        for difference in each.differences:
+            print_text(difference, first=f"  {each.need.signal}: ")
+    met = sum(each.verdict.value == "present" for each in answers)
+    click.echo(f"{met} of {len(answers)} needed signals are present as needed.")
+
+
+@network_group.command("load")
+@click.argument("file", type=_FILE, metavar="FILE")
+@click.option("--add", type=_FILE, multiple=True, help="Messages that a module would add.")
+@_with(_RATE, _JSON)
+def load_command(
+    file: Path, add: tuple[Path, ...], bit_rate: int | None, *, as_json: bool
+) -> None:
+    """Load of a CAN bus and the longest time until each message is through."""
+    from donorfit.network import analyse_load, compare_load  # noqa: PLC0415
+
+    networks = _read_networks((file,), bit_rate or 0)
+    reports = []
+    for network in networks:
+        if add:
+            added = [m for each in _read_networks(add) for m in each.messages]
+            comparison = compare_load(network, added)
+            reports += [comparison.before, comparison.after]
+        else:
+            reports.append(analyse_load(network))
+    if as_json:
+        print_json("donorfit network load 1", reports=reports)
+        return
+    for report in reports:
+        _print_load(report)
+
+
+@network_group.command("collisions")
+@click.argument("file", type=_FILE, metavar="FILE")
+@click.option("--add", type=_FILE, multiple=True, help="Messages that a module would add.")
+@_JSON
+def collisions_command(file: Path, add: tuple[Path, ...], *, as_json: bool) -> None:
+    """Identifiers that two messages share, with what differs between them."""
+    from donorfit.network import find_collisions  # noqa: PLC0415
+
+    added = [message for each in _read_networks(add) for message in each.messages]
+    found = [each for n in _read_networks((file,)) for each in find_collisions(n, added)]
+    if as_json:
+        print_json("donorfit network collisions 1", collisions=found)
+        return
+    print_rows(
+        ("identifier", "messages", "kind", "why"),
+        [
+            (f"{each.frame_id:#x}", f"{each.first} / {each.second}", each.kind.value, each.why)
+            for each in found
+        ],
+    )
+    click.echo(f"{len(found)} shared identifiers.")
+
+
+@network_group.command("ring")
+@_PACK
+@click.option("--insert", metavar="UNIT", default="", help="One more node.")
+@click.option("--after", metavar="UNIT", default="", help="Node that it stands behind.")
+@click.option("--length-in", type=click.FloatRange(0), default=4.0, help="Metres to it.")
+@click.option("--length-out", type=click.FloatRange(0), default=4.0, help="Metres from it.")
+@click.option("--bypass", metavar="UNIT", default="", help="Node bridged by a connector.")
+@click.option("--heard", metavar="UNIT,...", default=None, help="Nodes heard: locate a break.")
+@_JSON
+def ring_command(pack_path: Path, heard: str | None, *, as_json: bool, **change: Any) -> None:
+    """Light margin of every hop, with one more node or one bridged; where a ring is broken."""
+    from donorfit.network import judge_ring, list_ring_order, locate_break  # noqa: PLC0415
+    from donorfit.vehicle.identity import UnitId  # noqa: PLC0415
+
+    ring = _load_pack(pack_path).ring
+    if ring is None:
+        raise InputError(
+            what="The pack describes no optical ring.",
+            where=str(pack_path),
+            next_step="Name a pack that does.",
+        )
+    if heard is not None:
+        order = list_ring_order(ring)
+        found = locate_break(order, {UnitId(name.strip()) for name in heard.split(",")})
+        if as_json:
+            print_json("donorfit network break 1", found=found)
+        else:
+            print_text(f"{found.kind.value}: {found.reason}")
+        return
+    before, after = judge_ring(ring), _change_ring(ring, **change)
+    if as_json:
+        print_json("donorfit network ring 1", before=before, after=after)
+        return
+    _print_ring("As it is", before)
+    if after is not None:
+        _print_ring("After the change", after)
+
+
+def _change_ring(ring: "OpticalRing", **change: Any) -> "RingReport | None":
+    from donorfit.network import bypass_node, insert_node, judge_ring  # noqa: PLC0415
+
+    changed = ring
+    if change["insert"]:
+        changed = insert_node(
+            changed,
+            change["insert"],
+            after=change["after"] or ring.master,
+            length_in_m=change["length_in"],
+            length_out_m=change["length_out"],
+        )
+    if change["bypass"]:
+        changed = bypass_node(changed, change["bypass"])
+    return None if changed is ring else judge_ring(changed)
+
+
+def _load_pack(path: Path) -> "Pack":
+    from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
+
+    return read_pack(path)
+
+
+def _read_all(files: tuple[Path, ...]) -> tuple[list["NetworkReading"], list[Mistake]]:
+    """Every file that can be read, and all mistakes of the others."""
+    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
+
+    readings: list[NetworkReading] = []
+    mistakes: list[Mistake] = []
+    for file in files:
+        try:
+            readings.append(read_network_file(file))
+        except InputError as error:
+            mistakes += error.mistakes
+    return readings, mistakes
+
+
+def _read_networks(files: tuple[Path, ...], bit_rate: int = 0) -> tuple["Network", ...]:
+    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
+
+    readings = [read_network_file(file, bit_rate=bit_rate) for file in files]
+    for reading in readings:
+        for note in (*reading.repairs, *reading.left_out)[:_SHOWN_NOTES]:
+            click.echo(f"note: {note}", err=True)
+    return tuple(network for reading in readings for network in reading.networks)
+
+
+def _print_notes(head: str, notes: tuple[Mistake, ...]) -> None:
+    if notes:
+        click.echo(f"{Path(notes[0].file).name}: {head}")
+    print_rows(
+        ("line", "what"),
+        [
+            (str(note.line or ""), f"{note.what} - {note.next_step}")
+            for note in notes[:_SHOWN_NOTES]
+        ],
+        right=(0,),
+    )
+    if len(notes) > _SHOWN_NOTES:
+        click.echo(f"  {len(notes) - _SHOWN_NOTES} more; --json shows all")
+
+
+def _print_load(report: "LoadReport") -> None:
+    print_text(
+        f"{report.network} at {report.bit_rate / 1000:g} kbit/s: {report.worst_load:.1%} with "
+        f"every frame stuffed as badly as can be, {report.plain_load:.1%} without stuff bits"
+    )
+    print_rows(
+        ("identifier", "message", "cycle ms", "worst ms", "in time"),
+        [
+            (
+                f"{each.frame_id:#x}",
+                each.message,
+                f"{each.period_us / 1000:g}",
+                "no bound" if each.worst_us is None else f"{each.worst_us / 1000:.3f}",
+                "yes" if each.in_time else "NO",
+            )
+            for each in report.responses
+        ],
+        right=(2, 3),
+    )
+    for text in report.left_out:
+        print_text(text, first="  not analysed: ")
+
+
+def _print_ring(head: str, report: "RingReport") -> None:
+    state = "holds" if report.holds else "too dark somewhere"
+    click.echo(f"{head}: lowest margin {report.lowest_margin_db:.1f} dB, {state}")
+    print_rows(
+        ("from", "to", "m", "connectors", "loss dB", "margin dB", "verdict"),
+        [
+            (
+                each.hop.source,
+                each.hop.target,
+                f"{each.hop.length_m:g}",
+                str(each.hop.inline_connectors),
+                f"{each.loss_db:.1f}",
+                f"{each.margin_db:.1f}",
+                each.verdict,
+            )
+            for each in report.hops
+        ],
+        right=(2, 3, 4, 5),
+    )
+    click.echo("  power window, connectors and bends from memory, unverified")

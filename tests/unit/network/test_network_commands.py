@@ -1,0 +1,108 @@
+"""The commands on networks, as a user calls them."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from donorfit.cli.network import network_group
+from donorfit.errors import InputError
+
+DBC = """VERSION ""
+
+BU_: body tow
+
+BO_ 256 Lights: 8 body
+ SG_ TurnLeft : 0|1@1+ (1,0) [0|1] "" tow
+
+BO_ 257 Trailer: 8 tow
+ SG_ There : 0|1@1+ (1,0) [0|1] "" body
+
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 10000;
+BA_DEF_DEF_ "GenMsgCycleTime" 10;
+"""
+
+
+def call(*arguments: object) -> Result:
+    return CliRunner().invoke(network_group, [str(each) for each in arguments])
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    path = tmp_path / "body.dbc"
+    path.write_text(DBC)
+    return path
+
+
+def test_read(file: Path) -> None:
+    result = call("read", file)
+    assert result.exit_code == 0, result.output
+    assert "body.dbc" in result.output
+    plain = json.loads(call("read", file, "--json").output)
+    assert plain["schema"] == "donorfit network read 1"
+    assert plain["files"][0]["messages_in_text"] == 2
+    assert plain["files"][0]["networks"][0]["messages"][0]["frame_id"] == 256
+
+
+def test_one_bad_file_does_not_hide_the_others(file: Path, tmp_path: Path) -> None:
+    bad = tmp_path / "bad.dbc"
+    bad.write_text(DBC.replace("BO_ 257", "BO_ x"))
+    result = call("read", file, bad, tmp_path / "absent.dbc")
+    assert isinstance(result.exception, InputError)
+    assert "body.dbc" in result.output
+    assert [(Path(m.file).name, m.line) for m in result.exception.mistakes] == [
+        ("bad.dbc", 8),
+        ("absent.dbc", 0),
+    ]
+
+
+def test_load_before_and_after(file: Path, tmp_path: Path) -> None:
+    more = tmp_path / "more.dbc"
+    more.write_text(DBC.replace("256", "16").replace("257", "17"))
+    plain = json.loads(call("load", file, "--add", more, "--bit-rate", 500_000, "--json").output)
+    before, after = plain["reports"]
+    assert (len(before["responses"]), len(after["responses"])) == (2, 4)
+    assert after["worst_load"] == pytest.approx(2 * before["worst_load"])
+    assert "in time" in call("load", file, "--bit-rate", 500_000).output
+    assert isinstance(call("load", file).exception, InputError)
+
+
+def test_collisions(file: Path) -> None:
+    result = call("collisions", file, "--add", file)
+    assert "2 shared identifiers" in result.output
+    assert "same identifier, same content" in result.output
+    assert json.loads(call("collisions", file, "--json").output)["collisions"] == []
+
+
+@pytest.fixture(scope="module")
+def pack() -> Path:
+    import donorfit.demo
+
+    path = Path(donorfit.demo.__file__).parent / "pack"
+    if not path.is_dir():
+        pytest.skip("needs the demo pack, and that is not written yet")
+    return path
+
+
+def test_needs_of_the_demos_modules(pack: Path) -> None:
+    plain = json.loads(call("needs", pack, "tow_control_2", "--json").output)
+    assert plain["signals"]
+    assert {each["verdict"] for each in plain["signals"]} <= {
+        "present",
+        "too slow",
+        "missing",
+        "present elsewhere",
+        "other layout",
+        "sent on events only",
+        "network not described",
+    }
+    assert "needed signals are present" in call("needs", pack, "tow_control_2").output
+    assert isinstance(call("needs", pack, "nobody").exception, InputError)
+
+
+def test_ring_of_the_demo(pack: Path) -> None:
+    plain = json.loads(call("ring", pack, "--insert", "seat", "--after", "tuner", "--json").output)
+    assert len(plain["after"]["hops"]) == len(plain["before"]["hops"]) + 1
+    assert "lowest margin" in call("ring", pack).output
+    assert "the light is lost" in call("ring", pack, "--heard", "nobody").output
