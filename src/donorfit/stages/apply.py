@@ -214,7 +214,10 @@ def _write(unit: ControlUnit, step: Step) -> Generator[Any, Any, _Result]:
             )
         if held == step.after:
             state = StepState.DONE if tries else StepState.ALREADY
-            return _Result(state=state, detail="read back equal", looks=max(tries - 1, 0))
+            detail = (
+                f"{why}, so it was looked at: it holds the new bytes" if why else "read back equal"
+            )
+            return _Result(state=state, detail=detail, looks=max(tries - 1, 0))
         if held != step.before:
             return _Result(
                 state=StepState.DIFFERS,
@@ -255,7 +258,7 @@ def _program(unit: ControlUnit, step: Step, data: bytes) -> Generator[Any, Any, 
         version = yield from read_text(unit, SOFTWARE_IDENTIFIER, "read software version")
         if version == step.software_after:
             state = StepState.DONE if started else StepState.ALREADY
-            return _Result(state=state, detail=f"reports {version}", looks=tries)
+            return _Result(state=state, detail=f"reports {version}", looks=max(tries - 1, 0))
         if not started and version != step.software_before:
             said = version.why if isinstance(version, Missing) else version
             return _Result(
