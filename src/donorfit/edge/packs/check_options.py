@@ -2,10 +2,12 @@
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from donorfit.edge.packs.build_pack import list_bits, list_codes
 from donorfit.edge.packs.pack_notes import PackNotes
 from donorfit.edge.packs.pack_parts import PackParts
+from donorfit.edge.packs.pack_source import PackSource
 from donorfit.edge.packs.unit_shapes import OptionListShape
 from donorfit.vehicle.identity import BuildMonth, OptionName
 from donorfit.vehicle.rules import RuleBase
@@ -13,6 +15,7 @@ from donorfit.vehicle.rules import RuleBase
 _CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
 _MONTH_BYTES = 2
 _CODE_BYTES = 4
+_MEND_MONTH = "correct the month, or the family's span in the manifest"
 
 
 def check_options(parts: PackParts, notes: PackNotes) -> None:
@@ -27,25 +30,34 @@ def check_options(parts: PackParts, notes: PackNotes) -> None:
     rules = parts.rules
     if rules is None:
         return
-    lines = dict(zip(rules.names, rules.lines, strict=True))
+    places = _Places(rules=rules, source=parts.source)
     codes, bits = list(list_codes(rules)), list(list_bits(rules))
-    _check_unique(rules, "code", codes, lines, notes)
-    _check_unique(rules, "bit", bits, lines, notes)
+    _check_unique(places, "code", codes, notes)
+    _check_unique(places, "bit", bits, notes)
     for option, code in codes:
         if _CODE.fullmatch(code) is None:
             what = f"{option}: {code!r} is no code of four capitals and digits, a letter first"
-            notes.add(_file_of(rules, option), lines[option], what, "write a code such as 'T042'")
+            notes.add(*places.find(option), what, "write a code such as 'T042'")
     stored = _list_stored(rules)
     for file, keeper in keepers:
         if keeper.encoding == "codes":
-            _check_codes(rules, file, keeper, (stored, dict(codes)), notes)
+            _check_codes(places, file, keeper, (stored, dict(codes)), notes)
         else:
-            _check_bits(rules, file, keeper, (stored, dict(bits)), notes)
+            _check_bits(places, file, keeper, (stored, dict(bits)), notes)
     _check_windows(parts, rules, notes)
 
 
-def _file_of(rules: RuleBase, option: OptionName) -> str:
-    return rules.get_file(rules.names.index(option))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Places:
+    """Where options stand, as a person can open it."""
+
+    rules: RuleBase
+    source: PackSource
+
+    def find(self, option: OptionName) -> tuple[str, int]:
+        """File and line of an option."""
+        place = self.rules.names.index(option)
+        return self.source.show(self.rules.get_file(place)), self.rules.lines[place]
 
 
 def _list_stored(rules: RuleBase) -> list[OptionName]:
@@ -74,22 +86,21 @@ def _check_masters(
 
 
 def _check_unique(
-    rules: RuleBase,
+    places: _Places,
     kind: str,
     values: Iterable[tuple[OptionName, str | int]],
-    lines: dict[OptionName, int],
     notes: PackNotes,
 ) -> None:
     first: dict[str | int, OptionName] = {}
     for option, value in values:
         if value in first:
             what = f"{option} and {first[value]} both have the {kind} {value}"
-            notes.add(_file_of(rules, option), lines[option], what, f"give one another {kind}")
+            notes.add(*places.find(option), what, f"give one another {kind}")
         first.setdefault(value, option)
 
 
 def _check_codes(
-    rules: RuleBase,
+    places: _Places,
     file: str,
     keeper: OptionListShape,
     known: tuple[list[OptionName], dict[OptionName, str]],
@@ -98,11 +109,10 @@ def _check_codes(
     stored, codes = known
     for option in stored:
         if option not in codes:
-            line = rules.lines[rules.names.index(option)]
             what = f"{option} has no code, but a keeper stores codes"
-            notes.add(_file_of(rules, option), line, what, "give it a code or mark it abstract")
+            notes.add(*places.find(option), what, "give it a code or mark it abstract")
     room = (keeper.length_bytes - _MONTH_BYTES) // _CODE_BYTES
-    most = _count_most(rules, frozenset(stored))
+    most = _count_most(places.rules, frozenset(stored))
     if room < most:
         what = f"the list has room for {room} codes, a car can have {most} options"
         notes.warn(file, keeper.get_line("length_bytes"), what, "check the length")
@@ -121,7 +131,7 @@ def _count_most(rules: RuleBase, stored: frozenset[OptionName]) -> int:
 
 
 def _check_bits(
-    rules: RuleBase,
+    places: _Places,
     file: str,
     keeper: OptionListShape,
     known: tuple[list[OptionName], dict[OptionName, int]],
@@ -130,15 +140,14 @@ def _check_bits(
     stored, bits = known
     room = 8 * (keeper.length_bytes - _MONTH_BYTES)
     for option in stored:
-        line = rules.lines[rules.names.index(option)]
         if option not in bits:
             what = f"{option} has no bit, but a keeper stores bits"
-            notes.add(_file_of(rules, option), line, what, "give it a bit or mark it abstract")
+            notes.add(*places.find(option), what, "give it a bit or mark it abstract")
         elif not 0 <= bits[option] < room:
             what = (
                 f"{option}: bit {bits[option]} lies outside the list in {file} (0 to {room - 1})"
             )
-            notes.add(_file_of(rules, option), line, what, "correct the bit or the list's length")
+            notes.add(*places.find(option), what, "correct the bit or the list's length")
 
 
 def _check_windows(parts: PackParts, rules: RuleBase, notes: PackNotes) -> None:
@@ -150,10 +159,10 @@ def _check_windows(parts: PackParts, rules: RuleBase, notes: PackNotes) -> None:
         if outside:
             name, line = rules.names[each.option], rules.lines[each.option]
             what = f"{name}: {outside[0]} lies outside the family's months ({start} to {end})"
-            notes.add(rules.get_file(each.option), line, what, "correct the month")
+            notes.add(parts.source.show(rules.get_file(each.option)), line, what, _MEND_MONTH)
     for rule in rules.rules:
         limits = (rule.window.valid_from, rule.window.valid_before)
         outside = [month for month in limits if month is not None and not start <= month <= end]
         if outside:
             what = f"the rule's {outside[0]} lies outside the family's months ({start} to {end})"
-            notes.add(rule.file, rule.line, what, "correct the month")
+            notes.add(parts.source.show(rule.file), rule.line, what, _MEND_MONTH)

@@ -1,7 +1,7 @@
 """All parts of one pack as read, before they are checked against each other."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from donorfit.edge.packs.network_files import read_network_bytes
@@ -115,12 +115,18 @@ def _read_rules(source: PackSource, file: str, notes: PackNotes) -> RuleBase | N
     if text is None:
         return None
     try:
-        rules = read_uvl(text, file=source.show(file))
+        # the name inside the pack: it goes into records, which must not depend on this machine
+        rules = read_uvl(text, file=file)
     except InputError as error:
-        notes.extend(error.mistakes)
+        notes.extend(replace(each, file=source.show(each.file)) for each in error.mistakes)
         return None
     for each in rules.warnings:
-        notes.warn(each.file, each.line, f"{each.kind}: {each.what}", "it is used without this")
+        notes.warn(
+            source.show(each.file),
+            each.line,
+            f"{each.kind}: {each.what}",
+            "it is used without this",
+        )
     return rules
 
 
