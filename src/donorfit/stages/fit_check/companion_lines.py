@@ -24,7 +24,8 @@ def _judge_presence(case: Case, companion: Companion) -> FitLine:
     )
     match case.answers(companion.unit):
         case True:
-            verdict, reason, change = Verdict.MET, "it answers", ""
+            known = "it answers" if case.read_from_car else "it is declared as being there"
+            verdict, reason, change = Verdict.MET, known, ""
         case None if unit is not None and unit.present_option in case.survey.not_fitted:
             verdict, reason = Verdict.AFTER_CHANGE, f"it is not fitted; {companion.reason}"
             change = f"fit {unit.title}"

@@ -3,7 +3,14 @@
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
-from donorfit.equipment.answers import BrokenRule, Clash, Repair, RepairAnswer, RepairRequest
+from donorfit.equipment.answers import (
+    BrokenRule,
+    Clash,
+    Repair,
+    RepairAnswer,
+    RepairEntry,
+    RepairRequest,
+)
 from donorfit.equipment.check import check
 from donorfit.equipment.repair import repair
 from donorfit.records.finding import Finding, Severity
@@ -177,19 +184,28 @@ def _judge_list(case: Case, wishes: _Wishes, best: Repair | None, answer: Repair
             reason="no other entry has to change",
         )
     now = check(case.pack.rules, wishes.declared, wishes.month)
+    more = "1 further entry has" if len(others) == 1 else f"{len(others)} further entries have"
     return FitLine(
         subject=Subject.OPTIONS,
         title=title,
         verdict=Verdict.AFTER_CHANGE,
-        reason="; ".join(entry.reason for entry in others[:MOST_NAMED]),
-        change="; ".join(
-            f"{'declare' if entry.on else 'take out'} {entry.option}" for entry in others
-        ),
+        reason=f"{more} to change so that every rule holds",
+        change="; ".join(_say_deed(entry) for entry in others),
         evidence=(
-            *_list_evidence(rule for entry in others for rule in entry.rules),
+            *(_say_entry(entry) for entry in others),
             *_say_broken_now(now.broken),
         ),
     )
+
+
+def _say_deed(entry: RepairEntry) -> str:
+    return f"{'declare' if entry.on else 'take out'} {entry.option}"
+
+
+def _say_entry(entry: RepairEntry) -> str:
+    """The deed, why, and the rules by id and line."""
+    rules = ", ".join(f"{rule.id}, {rule.file}:{rule.line}" for rule in entry.rules)
+    return f"{_say_deed(entry)}: {entry.reason}" + (f" [{rules}]" if rules else "")
 
 
 def _say_broken_now(broken: tuple[BrokenRule, ...]) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ def _judge_connector(case: Case) -> tuple[PinMatch | None, FitLine, tuple[Findin
     if not case.module.host_connector:
         used = [each for each in own.cavities if each.function is not PinFunction.UNUSED]
         reason = "the host's harness has no connector for it"
-        change = f"run {len(used)} wires"
+        change = f"run its wires ({len(used)})"
         return None, _line(title, Verdict.AFTER_CHANGE, reason, change), ()
     host = _find(case, case.module.host_connector)
     if host is None:
@@ -51,12 +51,12 @@ def _say_wires(match: PinMatch, host: Connector, title: str) -> FitLine:
     parts = [
         f"it {'plugs' if match.plugs_in else 'does not plug'} into {host.title}",
         f"{len(moved)} of {len(match.wires)} cavities sit elsewhere" if moved else "",
-        f"{len(match.missing)} have no partner" if match.missing else "",
+        f"{len(match.missing)} without a partner" if match.missing else "",
         f"{len(match.dangers)} would be wrong if it were plugged in" if match.dangers else "",
     ]
-    change = f"an adapter of {len(match.wires)} wires"
+    change = f"an adapter ({len(match.wires)} wires)"
     if match.missing:
-        change = f"{change} and {len(match.missing)} new wires"
+        change = f"{change} and new runs ({len(match.missing)} wires)"
     return FitLine(
         subject=Subject.CONNECTOR,
         title=title,
@@ -76,9 +76,10 @@ def _judge_feed(case: Case, match: PinMatch | None) -> FitLine:
     title = f"feed of the module, {current:g} A"
     if current <= 0:
         return _feed(title, Verdict.UNKNOWN, "the pack does not say what the module takes")
-    feeds = [w.host for w in match.wires if w.host.function in _SUPPLIES] if match else []
-    stated = sum(cavity.current_a for cavity in feeds)
-    if feeds and all(cavity.current_a > 0 for cavity in feeds) and stated >= current:
+    feeds = [each for each in match.wires if each.host.function in _SUPPLIES] if match else []
+    stated = sum(wire.host.current_a for wire in feeds)
+    strong = all(wire.host.current_a >= max(wire.module.current_a, 0.01) for wire in feeds)
+    if feeds and strong and stated >= current:
         return _feed(title, Verdict.MET, f"the host's wires are made for {stated:g} A")
     wire = size_wire(current, FEED_LENGTH_M)
     if not wire.found:

@@ -49,6 +49,7 @@ def test_the_changes_are_named_with_their_rules(invented: Car) -> None:
     whole = next(line for line in report.lines if line.title == "option list as a whole")
     assert whole.change == "declare swivel; take out old_amplifier"
     assert any("invented.uvl:11" in each for each in whole.evidence)
+    assert whole.reason == "2 further entries have to change so that every rule holds"
     verdict, reason, change = find(report, Subject.BUILD_MONTH)
     assert verdict is Verdict.AFTER_CHANGE
     assert change == "declare 2021-07 instead of 2020-03"
@@ -280,7 +281,7 @@ def test_a_plug_that_fits_with_supply_on_a_signal_pin_is_a_danger(invented: Car)
 
 def test_no_connector_means_wires(invented: Car) -> None:
     verdict, _, change = find(answer(invented, host_connector=""), Subject.CONNECTOR)
-    assert (verdict, change) == (Verdict.AFTER_CHANGE, "run 4 wires")
+    assert (verdict, change) == (Verdict.AFTER_CHANGE, "run its wires (4)")
     assert find(answer(invented, connector="nobody"), Subject.CONNECTOR)[0] is Verdict.UNKNOWN
 
 
