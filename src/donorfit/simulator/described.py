@@ -149,7 +149,8 @@ class DescribedCar:
         if not service.answer:
             return encode_negative_response(pdu[0], Nrc.REQUEST_OUT_OF_RANGE)
         before = dict(states)
-        for chart, source, target in service.moves:
+        for chart, source, target in reversed(service.moves):
+            # where a description gives several ways from one state, the first one is gone
             if before.get(chart) == source:
                 states[chart] = target
         quiet = quiet and not service.matches(pdu)

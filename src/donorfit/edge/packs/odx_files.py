@@ -45,7 +45,9 @@ def import_odx(path: Path) -> DescribedUnits:
         if zipfile.is_zipfile(path):
             database = odxtools.load_pdx_file(str(path))
         else:
-            database = odxtools.load_odx_d_file(str(path))
+            # older releases know only load_odx_d_file
+            read = getattr(odxtools, "load_odx_file", None) or odxtools.load_odx_d_file
+            database = read(str(path))
         return _describe(database, path)
     except InputError:
         raise
