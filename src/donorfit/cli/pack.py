@@ -27,7 +27,7 @@ def check_command(path: Path, *, as_json: bool) -> None:
     from donorfit.edge.packs.pack_reader import load_pack  # noqa: PLC0415 - slow to load
 
     try:
-        reading = load_pack(path)
+        reading = load_pack(path, thorough=True)
     except InputError as error:
         if as_json:
             _print_json(
@@ -129,6 +129,42 @@ def schema_command(name: str | None) -> None:
             next_step="Use one of these names.",
         )
     click.echo(read_shipped_schema(name), nl=False)
+
+
+@pack_group.command("import-odx")
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="Folder for the draft; nothing in it is overwritten.",
+)
+@_JSON
+def import_odx_command(file: Path, folder: Path, *, as_json: bool) -> None:
+    """Draft the control units of a pack from the ODX data set FILE (PDX or ODX-D)."""
+    from donorfit.edge.packs.odx_draft import write_draft  # noqa: PLC0415 - slow to load
+    from donorfit.edge.packs.odx_files import import_odx  # noqa: PLC0415
+
+    described = import_odx(file)
+    written = write_draft(described, folder)
+    services = sum(len(unit.services) for unit in described.units)
+    if as_json:
+        _print_json(
+            {
+                "schema": "donorfit pack import-odx 1",
+                "units": [unit.id for unit in described.units],
+                "services": services,
+                "files": [str(each) for each in written],
+                "notes": list(described.notes),
+            }
+        )
+        return
+    click.echo(clean(f"{described.title}: {len(described.units)} units, {services} services"))
+    for each in written:
+        click.echo(f"  written {each}")
+    for note in described.notes:
+        click.echo(f"left out: {clean(note)}", err=True)
 
 
 def count_content(pack: Pack) -> dict[str, int]:

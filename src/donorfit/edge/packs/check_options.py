@@ -9,12 +9,14 @@ from donorfit.edge.packs.pack_notes import PackNotes
 from donorfit.edge.packs.pack_parts import PackParts
 from donorfit.edge.packs.pack_source import PackSource
 from donorfit.edge.packs.unit_shapes import OptionListShape
+from donorfit.equipment import facts
 from donorfit.vehicle.identity import BuildMonth, OptionName
 from donorfit.vehicle.rules import RuleBase
 
 _CODE = re.compile(r"[A-Z][A-Z0-9]{3}")
 _MONTH_BYTES = 2
 _CODE_BYTES = 4
+MOST_LINES = 12
 _MEND_MONTH = "correct the month, or the family's span in the manifest"
 
 
@@ -63,6 +65,31 @@ class _Places:
 def _list_stored(rules: RuleBase) -> list[OptionName]:
     left_out = rules.list_abstract() | {option for option, _ in rules.types}
     return [name for place, name in enumerate(rules.names) if place not in left_out]
+
+
+def check_products(parts: PackParts, notes: PackNotes) -> None:
+    """Check that the rules let some car exist, and warn of options that no car can have.
+
+    This asks the solver about the whole family, so it takes longer than the other checks.
+    """
+    rules = parts.rules
+    if rules is None:
+        return
+    answer = facts(rules, redundant=False)
+    if not answer.possible:
+        what = "no car is possible: the rules contradict each other"
+        lines = (
+            sorted({each.line for each in answer.clash.rules if each.line}) if answer.clash else []
+        )
+        if lines:
+            what = f"{what} (lines {', '.join(map(str, lines[:MOST_LINES]))})"
+        file = parts.source.show(rules.file)
+        notes.add(file, lines[0] if lines else 0, what, "correct one of these rules")
+        return
+    places = _Places(rules=rules, source=parts.source)
+    for option in answer.dead:
+        what = f"{option} is possible in no car"
+        notes.warn(*places.find(option), what, "correct the rules, or take the option out")
 
 
 def _check_family(parts: PackParts, notes: PackNotes) -> None:

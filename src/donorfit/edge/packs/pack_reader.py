@@ -10,7 +10,7 @@ from donorfit.edge.packs.check_faults import check_faults, check_session
 from donorfit.edge.packs.check_layouts import check_layouts
 from donorfit.edge.packs.check_modules import check_modules
 from donorfit.edge.packs.check_networks import check_networks
-from donorfit.edge.packs.check_options import check_options
+from donorfit.edge.packs.check_options import check_options, check_products
 from donorfit.edge.packs.check_units import check_units
 from donorfit.edge.packs.names import collect_names
 from donorfit.edge.packs.pack_notes import PackNotes
@@ -34,11 +34,12 @@ class PackReading:
     warnings: tuple[Mistake, ...] = ()
 
 
-def load_pack(path: Path) -> PackReading:
+def load_pack(path: Path, *, thorough: bool = False) -> PackReading:
     """Read and check a pack.
 
     Args:
         path: a folder with ``pack.toml``, or a zip file of such a folder.
+        thorough: ask the solver too, whether any car and every option is possible.
 
     Raises:
         InputError: with every mistake of the whole pack, each with file, line and what to do.
@@ -54,6 +55,8 @@ def load_pack(path: Path) -> PackReading:
     check_modules(parts, names, notes)
     check_faults(parts, names, notes)
     check_session(parts, names, notes)
+    if thorough:
+        check_products(parts, notes)
     notes.raise_if_any(str(path))
     if parts.rules is None:
         raise AssertionError
