@@ -76,6 +76,21 @@ class Job:
             )
         return record
 
+    def require_made_from(self, kind: str, of: type[T], digest: str) -> T:
+        """The record of a kind that another one was made from, by its digest; else the newest.
+
+        A later survey, for instance, must not take the place of the one that a plan rests on.
+        """
+        stored = next(
+            (
+                each
+                for each in self.store.list_records()
+                if each.kind == kind and each.digest == digest
+            ),
+            None,
+        )
+        return self.require(kind, of) if stored is None else decode_stored(stored, of)
+
     def _keep(self, kind: str, record: T) -> T:
         self.store.add_record(kind, encode(record))
         return record
@@ -201,24 +216,25 @@ class Job:
         """Read everything back and compare fault codes."""
         plan = self.require(PLAN, Plan)
         change = self.require(CHANGE, ChangeRecord)
-        strand = prove(self.pack, plan, self.require(SURVEY, Survey), change, self._now())
+        before = self.require_made_from(SURVEY, Survey, plan.survey_digest)
+        strand = prove(self.pack, plan, before, change, self._now())
         proof: Proof = await self._run("prove", compute_digest(change), strand)
         return self._keep(PROOF, proof)
 
     def hand_over(self, *, mask: bool) -> Handover:
-        """Put the job's records together for the owner."""
-        plan = self.require(PLAN, Plan)
+        """Put the records of the newest change together for the owner."""
         proof = self.find(PROOF, Proof)
         change = self.require(CHANGE, ChangeRecord)
+        plan = self.require_made_from(PLAN, Plan, change.plan_digest)
         if proof is not None and proof.change_digest != compute_digest(change):
             proof = None
         handover = hand_over(
             self.pack,
-            self.require(SURVEY, Survey),
+            self.require_made_from(SURVEY, Survey, plan.survey_digest),
             self.find(BENCH, Survey),
-            self.require(REPORT, FitReport),
+            self.require_made_from(REPORT, FitReport, plan.report_digest),
             plan,
-            self.require(PREPARATION, Preparation),
+            self.require_made_from(PREPARATION, Preparation, change.preparation_digest),
             change,
             proof,
             mask=mask,
