@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from donorfit.configuration.checksums import write_checksum
-from donorfit.configuration.fields import write_fields
+from donorfit.configuration.fields import describe_value, write_fields
 from donorfit.vehicle.expression import Facts, holds, write_condition
 from donorfit.vehicle.layout import DerivationRule, Field, FieldKind, Layout
 
@@ -26,8 +26,14 @@ class DerivedValue:
     reason: str
 
 
-def _name_rule(rule: DerivationRule) -> str:
-    return f"{write_condition(rule.condition)} gives {rule.raw}"
+def _name_rule(field: Field, rule: DerivationRule) -> str:
+    condition = write_condition(rule.condition)
+    value = describe_value(field, rule.raw)
+    return (
+        f"{value} where nothing else applies"
+        if condition == "always"
+        else f"{condition} gives {value}"
+    )
 
 
 def _derive_field(field: Field, facts: Facts) -> DerivedValue:
@@ -40,7 +46,7 @@ def _derive_field(field: Field, facts: Facts) -> DerivedValue:
             continue
         if rule.raw not in possible:
             possible.append(rule.raw)
-        told.append(_name_rule(rule))
+        told.append(_name_rule(field, rule))
         if verdict:
             break
     else:

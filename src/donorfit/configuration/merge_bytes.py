@@ -117,7 +117,11 @@ def _find_unknown_region(given: MergeInput) -> Finding | None:
     usual = given.peers.usual
     known = mask_known(given.layout_before, len(given.current))
     if given.origin is Origin.DONOR:
-        foreign = [place for place, mask in enumerate(known) if mask != _WHOLE]
+        foreign = [
+            place
+            for place, mask in enumerate(known)
+            if given.current[place] & ~mask & _WHOLE not in {0, ~mask & _WHOLE}
+        ]
         why = "Nobody knows what they mean, so they stay as the donor car left them."
         what = "bytes outside the known fields come from the donor car"
     elif usual is not None and len(usual) == len(given.current):

@@ -53,7 +53,8 @@ class Situation:
         fitted: units that answer.
         absent: units that should be there and do not answer.
         disagreeing: records and option lists that do not hold what they should.
-        contradicted: options declared though something speaks against them, or missing.
+        wrong: options that are declared though they do not fit the car.
+        missing: options that are not declared though the car needs them.
         silent: units that may not send, because they are absent, away or not configured.
         foreign_vin: units that hold another car's VIN.
         supply_low: whether the supply is or may be below the family's limit.
@@ -63,7 +64,8 @@ class Situation:
     fitted: frozenset[UnitId] = frozenset()
     absent: frozenset[UnitId] = frozenset()
     disagreeing: tuple[ChangedRecord, ...] = ()
-    contradicted: tuple[OptionName, ...] = ()
+    wrong: tuple[OptionName, ...] = ()
+    missing: tuple[OptionName, ...] = ()
     silent: frozenset[UnitId] = frozenset()
     foreign_vin: frozenset[UnitId] = frozenset()
     supply_low: bool = False
@@ -96,12 +98,16 @@ def _find_disagreeing(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
             subjects=frozenset(names),
             text=f"the {what} of {title} does not fit the car",
         )
-    for option in now.contradicted:
-        yield ActiveCause(
-            kind=CauseKind.CONFIGURATION_DISAGREES,
-            subjects=frozenset((option,)),
-            text=f"option {option} is not declared as the car is",
-        )
+    for options, what in (
+        (now.wrong, "is declared, but does not fit the car"),
+        (now.missing, "is needed, but not declared"),
+    ):
+        for option in options:
+            yield ActiveCause(
+                kind=CauseKind.CONFIGURATION_DISAGREES,
+                subjects=frozenset((option,)),
+                text=f"option {option} {what}",
+            )
 
 
 def _find_missing_messages(pack: Pack, now: Situation) -> Iterator[ActiveCause]:

@@ -36,7 +36,7 @@ def test_the_first_rule_that_holds_decides() -> None:
     assert derive_one(field, make_facts("tow", "led")).raw == 3
     assert derive_one(field, make_facts("tow")).raw == 2
     found = derive_one(field, make_facts())
-    assert (found.raw, found.possible, found.reason) == (1, (1,), "always gives 1")
+    assert (found.raw, found.possible, found.reason) == (1, (1,), "1 where nothing else applies")
 
 
 def test_no_rule_that_holds_leaves_it_unknown() -> None:

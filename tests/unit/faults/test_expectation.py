@@ -139,7 +139,7 @@ def test_a_record_that_disagrees_explains_by_unit_record_or_identifier() -> None
 def test_an_option_list_that_changes_explains_by_keeper_and_option() -> None:
     now = Situation(
         disagreeing=(ChangedRecord(unit=LIGHT, identifier=DataIdentifier(0x1001)),),
-        contradicted=(OptionName("amp_old"),),
+        wrong=(OptionName("amp_old"),),
     )
     found = run(
         fault("lighting", 1, (CauseKind.CONFIGURATION_DISAGREES, "lighting/0x1001")),

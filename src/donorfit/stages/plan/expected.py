@@ -15,8 +15,8 @@ from donorfit.records.plan import ExpectedFault, FaultPhase
 from donorfit.records.survey import Survey
 from donorfit.stages.plan.admission import read_vin
 from donorfit.stages.plan.keepers import ListWrite
+from donorfit.stages.plan.merged_record import MergedRecord
 from donorfit.stages.plan.options import OptionPlan
-from donorfit.stages.plan.records import MergedRecord
 from donorfit.stages.plan.software import Programming
 from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import OptionName, UnitId
@@ -76,6 +76,11 @@ def _find_foreign(source: ExpectationSource) -> frozenset[UnitId]:
     )
 
 
+def _is_supply_low(source: ExpectationSource) -> bool:
+    window, volts = source.pack.supply, source.survey.supply_volts
+    return window is not None and volts is not None and volts < window.lowest_volts
+
+
 def _make_now(source: ExpectationSource) -> Situation:
     fitted = _list_fitted(source)
     options = frozenset(source.options.options_before)
@@ -98,10 +103,11 @@ def _make_now(source: ExpectationSource) -> Situation:
                 for each in source.lists
             ),
         ),
-        contradicted=tuple(each.option for each in source.options.changes),
+        wrong=tuple(each.option for each in source.options.changes if not each.declared),
+        missing=tuple(each.option for each in source.options.changes if each.declared),
         silent=absent | _find_undeclared(source, options, fitted) | changed,
         foreign_vin=_find_foreign(source),
-        supply_low=False,
+        supply_low=_is_supply_low(source),
     )
 
 
@@ -129,11 +135,14 @@ def _make_after(source: ExpectationSource) -> Situation:
 
 
 def _make_during(source: ExpectationSource, now: Situation) -> Situation:
-    """Written and programmed units are away for a while, and the supply is under load."""
+    """Written and programmed units are away for a while.
+
+    The supply is none of the causes: the session only starts with one that holds.
+    """
     away = {each.unit.id for each in source.records if each.written}
     away |= {each.unit.id for each in source.lists}
     away |= {each.unit.id for each in source.programming}
-    return replace(now, silent=now.silent | away, absent=now.absent | away, supply_low=bool(away))
+    return replace(now, silent=now.silent | away, absent=now.absent | away)
 
 
 def expect(source: ExpectationSource) -> tuple[ExpectedFault, ...]:

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 from donorfit.configuration import list_stored_options
 from donorfit.equipment import RepairRequest, leftovers, repair
-from donorfit.equipment.answers import Repair, RepairAnswer, RepairEntry
+from donorfit.equipment.answers import Repair, RepairAnswer
 from donorfit.errors import InputError, NotPossibleError
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import OptionChange
@@ -172,16 +172,42 @@ def _solve(
     )
 
 
-def _word_entry(entry: RepairEntry) -> tuple[str, ...]:
-    rules = tuple(map(str, entry.rules))
-    cause = (f"it begins with: {entry.cause}",) if entry.cause not in ("", entry.reason) else ()
-    return (entry.reason, *rules, *cause)
+def _word_facts(
+    pack: Pack, survey: Survey, module: DonorModule, presence: Presence, choices: PlanChoices
+) -> dict[tuple[OptionName, bool], str]:
+    """Why an option was given as a fact, in words; the weightiest fact last, so that it stays."""
+    shown, _ = _find_shown(pack, survey, module)
+    units = {each.present_option: each.title for each in pack.units if each.present_option}
+    facts: dict[tuple[OptionName, bool], str] = {}
+    facts |= {(each, True): "it was asked for" for each in choices.wanted}
+    facts |= {(each, False): "it was asked to be taken out" for each in choices.unwanted}
+    facts |= {(each, False): _word_absent(units.get(each)) for each in presence.not_fitted}
+    facts |= {
+        (each, True): f"{units[each]} is fitted" if each in shown else "it is said to be fitted"
+        for each in presence.fitted
+    }
+    facts |= {(each, False): f"{module.title} cannot stand it" for each in module.options_off}
+    facts |= {(each, True): f"{module.title} needs it" for each in module.options_on}
+    return facts
 
 
-def _list_changes(pack: Pack, chosen: Repair) -> tuple[OptionChange, ...]:
+def _word_absent(unit: str | None) -> str:
+    return "it is said not to be fitted" if unit is None else f"{unit} does not answer"
+
+
+def _list_changes(
+    pack: Pack, chosen: Repair, facts: dict[tuple[OptionName, bool], str]
+) -> tuple[OptionChange, ...]:
     stored = set(list_stored_options(pack, (*chosen.add, *chosen.remove)))
     return tuple(
-        OptionChange(option=each.option, declared=each.on, reasons=_word_entry(each))
+        OptionChange(
+            option=each.option,
+            declared=each.on,
+            reasons=(
+                facts.get((each.option, each.on), each.reason),
+                *map(str, each.rules),
+            ),
+        )
         for each in chosen.entries
         if each.option in stored
     )
@@ -294,7 +320,7 @@ def plan_options(
         month_before=survey.month,
         month_after=month_after,
         month_reason=reason if month_after != survey.month else "",
-        changes=_list_changes(pack, chosen),
+        changes=_list_changes(pack, chosen, _word_facts(pack, survey, module, presence, choices)),
         findings=(
             *presence.findings,
             *_report_rivals(answer, chosen),

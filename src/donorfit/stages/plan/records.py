@@ -7,7 +7,6 @@ from donorfit.configuration import (
     DerivedValue,
     FactHolder,
     MergeInput,
-    MergeResult,
     Origin,
     check_merged,
     check_shared_facts,
@@ -19,6 +18,7 @@ from donorfit.configuration import (
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import FieldVerdict, OpenQuestion, RecordEdit
 from donorfit.records.survey import Survey, UnitSurvey
+from donorfit.stages.plan.merged_record import MergedRecord, find_kept, list_record_findings
 from donorfit.stages.plan.software import SoftwarePlan, parse_version
 from donorfit.vehicle.control_unit import ControlUnit
 from donorfit.vehicle.expression import Facts
@@ -54,54 +54,6 @@ class RecordTask:
     module_unit: UnitId
     module_settled: bool
     answers: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MergedRecord:
-    """One record of one unit with the result of its merge.
-
-    Attributes:
-        unit: the control unit.
-        record: the record.
-        given: what was merged.
-        result: what came out.
-        facts_after: what the target was derived from.
-        after_programming: it can only be written once the new software runs, since its layout or
-            a value depends on it.
-    """
-
-    unit: ControlUnit
-    record: ConfigurationRecord
-    given: MergeInput
-    result: MergeResult
-    facts_after: Facts
-    after_programming: bool
-
-    @property
-    def changes(self) -> bool:
-        """Whether other bytes should be in the unit afterwards."""
-        return self.result.after != self.given.current
-
-    @property
-    def written(self) -> bool:
-        """Whether the plan writes it."""
-        return (
-            self.changes
-            and not self.unit.system.read_only
-            and self.record.writable
-            and not self.result.blocked
-        )
-
-    def make_edit(self) -> RecordEdit:
-        """The record as the plan shows it."""
-        return RecordEdit(
-            unit=self.unit.id,
-            identifier=self.record.identifier,
-            record=self.record.name,
-            before=self.given.current,
-            after=self.result.after,
-            fields=self.result.fields,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,47 +170,6 @@ def _make_input(
     )
 
 
-def _find_licensed(merged: MergedRecord) -> Finding | None:
-    """A unit that is only ever read: say what a licensed workshop would have to set."""
-    if not merged.unit.system.read_only:
-        return None
-    wanted = tuple(
-        f"{edit.title}: {edit.current} would become {edit.target}"
-        for edit in merged.result.fields
-        if edit.target is not None and edit.target not in {edit.base, edit.current}
-    )
-    if not wanted:
-        return None
-    return Finding(
-        id="licensed-workshop",
-        severity=Severity.WARNING,
-        what=f"{merged.unit.title} would have to be configured anew; it is not written.",
-        where=merged.given.where,
-        why=f"Units of {merged.unit.system.value} systems are read, never written.",
-        evidence=wanted,
-        next_step="Ask a workshop that is licensed for this system.",
-    )
-
-
-def _list_kept(merged: Iterable[MergedRecord]) -> Finding | None:
-    kept = tuple(
-        f"{each.given.where}: {edit.title}"
-        for each in merged
-        if not each.unit.system.read_only
-        for edit in each.result.fields
-        if edit.verdict is FieldVerdict.KEPT
-    )
-    if not kept:
-        return None
-    return Finding(
-        id="owner-values-kept",
-        severity=Severity.NOTE,
-        what=f"{len(kept)} values that the owner changed stay as they are.",
-        where="configuration records",
-        evidence=kept,
-    )
-
-
 def _list_holders(merged: Iterable[MergedRecord]) -> list[FactHolder]:
     holders = []
     for each in merged:
@@ -316,7 +227,7 @@ def plan_records(
         merged[place] = _override(each, wanted)
     for each in merged:
         check_merged(each.given.layout_after, each.facts_after, each.result, each.given.where)
-    kept = _list_kept(merged)
+    kept = find_kept(merged)
     questions = [
         question
         for each in merged
@@ -328,23 +239,11 @@ def plan_records(
         questions=(*questions, *answer.questions),
         findings=(
             *findings,
-            *(f for each in merged for f in _list_findings(each)),
+            *(f for each in merged for f in list_record_findings(each)),
             *answer.findings,
             *((kept,) if kept else ()),
         ),
     )
-
-
-def _list_findings(merged: MergedRecord) -> tuple[Finding, ...]:
-    """Findings of a record; one that is only read cannot be blocked, only doubtful."""
-    licensed = _find_licensed(merged)
-    if not merged.unit.system.read_only:
-        return merged.result.findings
-    soft = tuple(
-        replace(each, severity=Severity.WARNING) if each.severity is Severity.BLOCKING else each
-        for each in merged.result.findings
-    )
-    return soft if licensed is None else (*soft, licensed)
 
 
 def _merge_unit(

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from donorfit.records.plan import Step, StepKind
 from donorfit.records.survey import Survey
 from donorfit.stages.plan.keepers import ListWrite
-from donorfit.stages.plan.records import MergedRecord
+from donorfit.stages.plan.merged_record import MergedRecord
 from donorfit.stages.plan.software import Programming
 from donorfit.vehicle.control_unit import ControlUnit, KeeperRole
 from donorfit.vehicle.donor import DonorModule

@@ -116,7 +116,7 @@ class TestRecords:
         plan = world.with_bytes("tow_control", "000255").with_bytes("seats", "05").plan()
         assert "seats" not in [edit.unit for edit in plan.edits]
         kept = next(each for each in plan.findings if each.id == "owner-values-kept")
-        assert kept.evidence == ("seats, Seats (0x0901): Heating",)
+        assert kept.evidence == ("seats, Seats (0x0901): Heating 5, derived 1",)
 
     def test_the_modules_values_come_from_this_cars_list(self, world: World) -> None:
         plan = world.with_bytes("tow_control", "010255").plan()
@@ -279,8 +279,12 @@ class TestFaults:
         expected = {(each.unit, each.code): each for each in world.plan().expected_faults}
         assert expected["gateway", 0xD00001].phase is FaultPhase.GONE_AFTER
         assert expected["body", 0x900002].phase is FaultPhase.GONE_AFTER
-        assert expected["gateway", 0xD00005].phase is FaultPhase.DURING
         assert ("seats", 0x900004) not in expected
+        assert ("gateway", 0xD00005) not in expected
+
+    def test_a_low_supply_at_the_survey_explains_its_codes(self, world: World) -> None:
+        weak = replace(world, survey=replace(world.survey, supply_volts=11.2)).plan()
+        assert 0xD00005 in {each.code for each in weak.expected_faults}
 
 
 class TestTheRest:
