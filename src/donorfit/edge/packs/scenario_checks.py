@@ -7,10 +7,9 @@ from donorfit.errors import Mistake
 from donorfit.simulator.checksums import ALGORITHMS, is_right
 
 if TYPE_CHECKING:
+    from donorfit.edge.packs.scenario_fault_shapes import DemandShape, FaultShape
     from donorfit.edge.packs.scenario_shapes import (
-        DemandShape,
         DisturbanceShape,
-        FaultShape,
         KeeperShape,
         RecordShape,
         ScenarioShape,

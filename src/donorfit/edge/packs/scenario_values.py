@@ -9,6 +9,7 @@ from donorfit.vehicle.expression import parse_condition
 from donorfit.vehicle.identity import Address, BuildMonth, DataIdentifier, FaultCode, UnitId
 
 if TYPE_CHECKING:
+    from donorfit.edge.packs import scenario_fault_shapes as fault_shapes
     from donorfit.edge.packs import scenario_shapes as shapes
     from donorfit.edge.packs.toml_lines import Path, TomlText
 
@@ -141,7 +142,7 @@ def _build_block(block: "shapes.SoftwareBlockShape") -> scenario.BlockTruth:
     )
 
 
-def _build_fault(unit: UnitId, fault: "shapes.FaultShape") -> scenario.FaultTruth:
+def _build_fault(unit: UnitId, fault: "fault_shapes.FaultShape") -> scenario.FaultTruth:
     return scenario.FaultTruth(
         code=FaultCode(fault.code),
         cause=_build_cause(unit, fault.cause),
@@ -154,7 +155,7 @@ def _build_fault(unit: UnitId, fault: "shapes.FaultShape") -> scenario.FaultTrut
     )
 
 
-def _build_cause(unit: UnitId, cause: "shapes.CauseShape") -> causes.Cause:  # noqa: C901, PLR0911 - one a kind
+def _build_cause(unit: UnitId, cause: "fault_shapes.CauseShape") -> causes.Cause:  # noqa: C901, PLR0911 - one a kind
     match cause.kind:
         case "unit not declared":
             return causes.UnitNotDeclared(unit=UnitId(cause.unit), option=cause.option)
@@ -184,7 +185,7 @@ def _build_cause(unit: UnitId, cause: "shapes.CauseShape") -> causes.Cause:  # n
             return causes.Stored()
 
 
-def _build_demand(unit: UnitId, demand: "shapes.DemandShape") -> causes.Demand:
+def _build_demand(unit: UnitId, demand: "fault_shapes.DemandShape") -> causes.Demand:
     return causes.Demand(
         unit=UnitId(demand.unit or unit),
         identifier=DataIdentifier(demand.identifier),
