@@ -8,7 +8,7 @@ from donorfit.vehicle.identity import DataIdentifier, OptionName, UnitId
 from donorfit.vehicle.pack import Pack
 
 _ANYWHERE = frozenset((CauseKind.SUPPLY_LOW, CauseKind.RING_BREAK))
-NO_VIN = frozenset("\0\xff ")
+LIST_ROOT = "the option list, and what is configured from it, does not say how the car is equipped"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,11 +20,13 @@ class ActiveCause:
         subjects: every name under which a pack may speak of it: unit, option, record, message,
             ring; empty where the kind is about the whole car.
         text: the cause in words, to stand after "explained by".
+        root: what the cause itself goes back to; empty where it stands for itself.
     """
 
     kind: CauseKind
     subjects: frozenset[str]
     text: str
+    root: str = ""
 
     def matches(self, cause: Cause, fault: KnownFault) -> bool:
         """Whether a pack's cause of a fault is this one; no subject means the fault's own unit."""
@@ -79,6 +81,7 @@ def _find_undeclared(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
                 kind=CauseKind.UNIT_NOT_DECLARED,
                 subjects=frozenset((unit.id, option)),
                 text=f"{unit.title} is fitted but not declared ({option})",
+                root=LIST_ROOT,
             )
 
 
@@ -97,6 +100,7 @@ def _find_disagreeing(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
             kind=CauseKind.CONFIGURATION_DISAGREES,
             subjects=frozenset(names),
             text=f"the {what} of {title} does not fit the car",
+            root=LIST_ROOT,
         )
     for options, what in (
         (now.wrong, "is declared, but does not fit the car"),
@@ -107,7 +111,14 @@ def _find_disagreeing(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
                 kind=CauseKind.CONFIGURATION_DISAGREES,
                 subjects=frozenset((option,)),
                 text=f"option {option} {what}",
+                root=LIST_ROOT,
             )
+
+
+def _find_silence_root(now: Situation, silent: list[str]) -> str:
+    """A unit that answers is silent since it is not configured; otherwise it is not there."""
+    absent = sorted({each.lower() for each in now.absent} & {each.lower() for each in silent})
+    return f"{', '.join(absent)} is absent or away" if absent else LIST_ROOT
 
 
 def _find_missing_messages(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
@@ -121,12 +132,14 @@ def _find_missing_messages(pack: Pack, now: Situation) -> Iterator[ActiveCause]:
                     subjects=frozenset((message.name, f"{network.name}/{message.name}")),
                     text=f"message {message.name} may be missing while "
                     f"{', '.join(silent)} is absent, away or not configured",
+                    root=_find_silence_root(now, silent),
                 )
     for unit in sorted(now.silent):
         yield ActiveCause(
             kind=CauseKind.MESSAGE_MISSING,
             subjects=frozenset((unit,)),
             text=f"{unit} may not send while it is absent, away or not configured",
+            root=_find_silence_root(now, [unit]),
         )
 
 

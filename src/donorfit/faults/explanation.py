@@ -42,6 +42,7 @@ class CandidateCause:
         text: the cause in words.
         cost: its weight in the search.
         at_work: whether it was seen at work in this car.
+        root: what the cause itself goes back to; empty where it stands for itself.
         explains: codes seen that it explains.
         speaks_against: codes that it should also set, but whose test has run and passed.
     """
@@ -50,6 +51,7 @@ class CandidateCause:
     text: str
     cost: int
     at_work: bool
+    root: str
     explains: tuple[FaultKey, ...]
     speaks_against: tuple[FaultKey, ...]
 
@@ -106,6 +108,7 @@ def _rate(
         text=match.text if match else f"{cause.kind.value}: {cause.subject}".rstrip(": "),
         cost=cost,
         at_work=match is not None,
+        root=match.root if match is not None else "",
         explains=tuple(sorted(set(keys) & seen)),
         speaks_against=against,
     )

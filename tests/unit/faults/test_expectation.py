@@ -196,3 +196,14 @@ def test_a_code_not_seen_may_come_up_and_an_unread_unit_counts_as_seen() -> None
     assert unseen.phase is FaultPhase.DURING
     (unread,) = run(known, now=UNDECLARED, seen=set(), unread={UnitId("gateway")})
     assert unread.phase is FaultPhase.GONE_AFTER
+
+
+def test_causes_say_what_they_go_back_to() -> None:
+    roots = {each.text: each.root for each in find_causes(PACK, UNDECLARED)}
+    declared = roots["Tow_Control is fitted but not declared (tow)"]
+    message = (
+        "message TrailerState may be missing while tow_control is absent, away or not configured"
+    )
+    assert roots[message] == declared
+    gone = find_causes(PACK, Situation(absent=frozenset((TOW,)), silent=frozenset((TOW,))))
+    assert {each.root for each in gone} == {"tow_control is absent or away"}

@@ -85,7 +85,7 @@ def _make_now(source: ExpectationSource) -> Situation:
     fitted = _list_fitted(source)
     options = frozenset(source.options.options_before)
     absent = _find_absent(source, options, fitted)
-    changed = {each.unit.id for each in source.records if each.changes}
+    changed = {each.unit.id for each in source.records if each.written}
     return Situation(
         options=options,
         fitted=fitted,
@@ -143,6 +143,11 @@ def _make_during(source: ExpectationSource, now: Situation) -> Situation:
     away |= {each.unit.id for each in source.lists}
     away |= {each.unit.id for each in source.programming}
     return replace(now, silent=now.silent | away, absent=now.absent | away)
+
+
+def list_causes_now(source: ExpectationSource) -> tuple[ActiveCause, ...]:
+    """Causes of fault codes that are at work in the car as it stands."""
+    return find_causes(source.pack, _make_now(source))
 
 
 def expect(source: ExpectationSource) -> tuple[ExpectedFault, ...]:

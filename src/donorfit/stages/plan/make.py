@@ -27,7 +27,8 @@ from donorfit.stages.plan.admission import (
     list_survey_doubts,
 )
 from donorfit.stages.plan.choices import PlanChoices
-from donorfit.stages.plan.expected import ExpectationSource, expect
+from donorfit.stages.plan.expected import ExpectationSource, expect, list_causes_now
+from donorfit.stages.plan.fault_notes import note_faults
 from donorfit.stages.plan.keepers import KeeperPlan, plan_keepers
 from donorfit.stages.plan.options import OptionPlan, plan_options
 from donorfit.stages.plan.records import Declaration, RecordPlan, RecordTask, plan_records
@@ -84,18 +85,16 @@ def _make_parts(
     )
 
 
-def _expect(parts: _Parts) -> tuple[ExpectedFault, ...]:
-    return expect(
-        ExpectationSource(
-            pack=parts.pack,
-            survey=parts.survey,
-            module=parts.module,
-            options=parts.options,
-            lists=parts.keepers.writes,
-            records=parts.records.merged,
-            programming=parts.software.programming,
-            donor_vin_stays=bool(parts.foreign_vin),
-        )
+def _make_expectation(parts: _Parts) -> ExpectationSource:
+    return ExpectationSource(
+        pack=parts.pack,
+        survey=parts.survey,
+        module=parts.module,
+        options=parts.options,
+        lists=parts.keepers.writes,
+        records=parts.records.merged,
+        programming=parts.software.programming,
+        donor_vin_stays=bool(parts.foreign_vin),
     )
 
 
@@ -257,7 +256,8 @@ def make_plan(
     module = check_chain(pack, survey, report, bench)
     parts = _make_parts(pack, survey, module, bench, choices)
     vin_question, vin_finding = ask_about_vin(module, parts.foreign_vin, choices)
-    expected = _expect(parts)
+    source = _make_expectation(parts)
+    expected = expect(source)
     steps = _make_steps(parts, expected)
     supply, supply_findings = _forecast(pack, steps)
     wires, wire_findings = _order_wires(pack, module, choices)
@@ -299,6 +299,7 @@ def make_plan(
             *supply_findings,
             *wire_findings,
             *((unmentioned,) if unmentioned else ()),
+            *note_faults(pack, survey, list_causes_now(source)),
             *_say_order(steps),
         ),
     )

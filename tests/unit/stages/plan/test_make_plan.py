@@ -10,9 +10,9 @@ from donorfit.configuration import decode_option_list, is_checksum_right
 from donorfit.records.encoding import compute_digest, decode, encode
 from donorfit.records.finding import Severity
 from donorfit.records.plan import FaultPhase, FieldVerdict, Plan, RecordEdit, StepKind
-from donorfit.records.survey import SurveyKind
+from donorfit.records.survey import FaultRead, SurveyKind
 from donorfit.vehicle.donor import Companion
-from donorfit.vehicle.identity import BuildMonth, OptionName, SoftwareVersion, UnitId
+from donorfit.vehicle.identity import BuildMonth, FaultCode, OptionName, SoftwareVersion, UnitId
 
 World = Any
 
@@ -339,3 +339,15 @@ class TestTheRest:
         assert replace(world, bench=make_bench(world, "")).plan().questions == ()
         neutral = replace(world, bench=make_bench(world, "\xff" * 17)).plan()
         assert neutral.questions == ()
+
+    def test_codes_are_traced_to_few_causes(self, world: World) -> None:
+        finding = next(each for each in world.plan().findings if each.id == "faults-explained")
+        assert (
+            finding.what == "4 of 4 fault codes can be explained by 4 causes, which go back to 2."
+        )
+        assert finding.evidence[0].startswith("3 of the codes go back to this: the option list")
+        assert "the part itself: mat: B1000-04 (seats)" in finding.evidence
+
+    def test_rubbish_in_the_fault_list_is_told(self, world: World) -> None:
+        plan = world.with_unit("seats", faults=(FaultRead(code=FaultCode(0), status=1),)).plan()
+        assert "fault-list-rubbish" in list_ids(plan)
