@@ -52,6 +52,13 @@ class Pdu(NamedTuple):
     data: bytes
 
 
+class Arriving(NamedTuple):
+    """A message of this source has begun to arrive in pieces; give it this long for the next."""
+
+    source: Address
+    patience_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkLost:
     """The link is gone; nothing more will come."""

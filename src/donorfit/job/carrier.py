@@ -10,7 +10,7 @@ from collections.abc import Callable
 from donorfit.diagnostics.carrying import Carried, carry_exchange
 from donorfit.diagnostics.conversation import Download, Exchange, NotSent
 from donorfit.diagnostics.download import carry_download
-from donorfit.diagnostics.pdu import LinkLost, Pdu
+from donorfit.diagnostics.pdu import Arriving, LinkLost, Pdu
 from donorfit.diagnostics.policy import DEFAULT, Policy
 from donorfit.diagnostics.talk import NoteKind, Tell
 from donorfit.diagnostics.uds import encode_tester_present
@@ -127,12 +127,15 @@ class Carrier:
         )
         return line
 
-    def _take(self, message: Pdu | LinkLost) -> None:
+    def _take(self, message: Pdu | Arriving | LinkLost) -> None:
         if isinstance(message, LinkLost):
             self._lose(message.reason)
             return
         line = self._lines.get(message.source)
-        if line is None:
+        if isinstance(message, Arriving):
+            if line is not None:
+                line.expect_more(message.patience_s)
+        elif line is None:
             self.unclaimed += 1
         else:
             line.take(message.data)

@@ -86,6 +86,8 @@ class Line:
         self._around = around
         self._inbox: deque[Heard] = deque()
         self._overflow = 0
+        self._arriving_since_s: float | None = None
+        self._arriving_until_s = 0.0
         self._waiter: asyncio.Future[None] | None = None
         self._alarm = Alarm(around.clock, self._wake)
 
@@ -94,8 +96,18 @@ class Line:
         if len(self._inbox) >= INBOX_MESSAGES:
             self._inbox.popleft()
             self._overflow += 1
-        self._inbox.append(Heard(pdu=pdu, at_s=self._around.clock.now()))
+        # What came in pieces answered when its first piece came.
+        at_s, self._arriving_since_s = self._arriving_since_s, None
+        self._inbox.append(Heard(pdu, self._around.clock.now() if at_s is None else at_s))
+        self._arriving_until_s = 0.0
         self._wake()
+
+    def expect_more(self, patience_s: float) -> None:
+        """A long message has begun to arrive: it answered in time, however long it takes."""
+        now_s = self._around.clock.now()
+        if self._arriving_since_s is None or now_s > self._arriving_until_s:
+            self._arriving_since_s = now_s
+        self._arriving_until_s = now_s + patience_s
 
     def lose(self, why: str) -> None:
         """The link is lost."""
@@ -172,13 +184,14 @@ class Line:
 
     async def _listen(self, until_s: float) -> Heard | Elapsed | Gone:
         while True:
-            if self._inbox and self._inbox[0].at_s <= until_s + LATE_BUT_HERE_S:
+            wait_s = max(until_s, self._arriving_until_s)
+            if self._inbox and self._inbox[0].at_s <= wait_s + LATE_BUT_HERE_S:
                 return self._inbox.popleft()
             if self.lost is not None:
                 return Gone(why=self.lost)
-            if self._inbox or self._around.clock.now() >= until_s:
+            if self._inbox or self._around.clock.now() >= wait_s:
                 return Elapsed()
-            await self._sleep_until(until_s)
+            await self._sleep_until(wait_s)
 
     async def _rest(self, until_s: float) -> Elapsed | Gone:
         while self.lost is None and self._around.clock.now() < until_s:

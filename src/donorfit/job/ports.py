@@ -3,14 +3,21 @@
 from collections.abc import Callable
 from typing import Protocol
 
-from donorfit.diagnostics.pdu import LinkInfo, LinkLost, Pdu, Reply, TracedFrame
+from donorfit.diagnostics.pdu import (
+    Arriving,
+    LinkInfo,
+    LinkLost,
+    Pdu,
+    Reply,
+    TracedFrame,
+)
 from donorfit.errors import LinkError
 from donorfit.vehicle.identity import Address, UnitId
 
 Detach = Callable[[], None]
 """Ends what attach or trace began; calling it twice does nothing."""
 
-PduSink = Callable[[Pdu | LinkLost], None]
+PduSink = Callable[[Pdu | Arriving | LinkLost], None]
 TraceSink = Callable[[TracedFrame], None]
 
 

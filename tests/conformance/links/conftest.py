@@ -73,7 +73,40 @@ async def build_faulty() -> Rig:
     )
 
 
-BUILDERS = {"memory": build_memory, "doip": build_doip, "faulty": build_faulty}
+async def build_isotp(make_address, *, flexible_rate=False) -> Rig:
+    pytest.importorskip("can")
+    pytest.importorskip("isotp")
+    from can_car import CanCar
+
+    from donorfit.edge.links.isotp import IsotpLink
+
+    car, clock = PlainCar(), RealClock()
+    addresses = tuple(make_address(unit) for unit in car.units)
+    bus = CanCar(car, addresses, flexible_rate=flexible_rate)
+    bus.start()
+    link = IsotpLink(bus.tester_port, addresses, clock, flexible_rate=flexible_rate)
+    return Rig(link, car, lambda: link._lose("cut"), bus.stop, clock, refuses_unknown=True)
+
+
+def build_with(name, **options):
+    async def build():
+        pytest.importorskip("can")
+        import can_car
+
+        return await build_isotp(getattr(can_car, name), **options)
+
+    return build
+
+
+BUILDERS = {
+    "memory": build_memory,
+    "doip": build_doip,
+    "faulty": build_faulty,
+    "ISO-TP, 11 bits": build_with("make_normal"),
+    "ISO-TP, 29 bits": build_with("make_wide"),
+    "ISO-TP, extended": build_with("make_extended"),
+    "ISO-TP, CAN FD": build_with("make_normal", flexible_rate=True),
+}
 
 
 @pytest.fixture(params=sorted(BUILDERS))

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 @dataclass
 class PlainCar:
-    """Unit answers ``62`` + the request after its service identifier, once per delay."""
+    """Unit answers ``62`` + the request after its service identifier, once per delay, numbered if several."""
 
     units: tuple[int, ...] = tuple(range(0x1071, 0x1071 + 40))
     delays_s: tuple[float, ...] = (0.001,)
@@ -24,4 +24,9 @@ class PlainCar:
         if target not in self.units:
             return ()
         answer = b"\x62" + pdu[1:]
-        return tuple(Reply(after_s=s, source=target, pdu=answer) for s in self.delays_s)
+        if len(self.delays_s) == 1:
+            return (Reply(after_s=self.delays_s[0], source=target, pdu=answer),)
+        return tuple(
+            Reply(after_s=after_s, source=target, pdu=answer + bytes((number,)))
+            for number, after_s in enumerate(self.delays_s)
+        )

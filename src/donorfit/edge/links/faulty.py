@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 
-from donorfit.diagnostics.pdu import LinkInfo, LinkLost, Pdu
+from donorfit.diagnostics.pdu import Arriving, LinkInfo, LinkLost, Pdu
 from donorfit.edge.links.sinks import Sinks
 from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
@@ -164,9 +164,12 @@ class FaultyLink:
         self._sinks.lose(_CUT)
         raise LinkLostError(peer=self.info.peer, reason=_CUT)
 
-    def _take(self, message: Pdu | LinkLost) -> None:
+    def _take(self, message: Pdu | Arriving | LinkLost) -> None:
         if isinstance(message, LinkLost):
             self._sinks.lose(message.reason)
+            return
+        if isinstance(message, Arriving):
+            self._sinks.deliver(message)
             return
         armed = self._armed.get(message.source)
         if not armed:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import TypeVar
 
-from donorfit.diagnostics.pdu import LinkLost, Pdu, TracedFrame
+from donorfit.diagnostics.pdu import Arriving, LinkLost, Pdu, TracedFrame
 from donorfit.job.ports import Detach, PduSink, TraceSink
 from donorfit.vehicle.identity import Address
 
@@ -51,7 +51,7 @@ class Sinks:
         self._traces = _without(self._traces, sink)
         self.traced = bool(self._traces)
 
-    def deliver(self, pdu: Pdu) -> None:
+    def deliver(self, pdu: Pdu | Arriving) -> None:
         """Give a message to those who want it; loss comes last, so nothing follows it."""
         if self.lost is not None:
             return
