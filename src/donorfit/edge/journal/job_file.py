@@ -6,6 +6,7 @@ readings are written without waiting for the disk, since they are made afresh af
 
 import hashlib
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -286,6 +287,13 @@ def _check_is_job_file(path: Path) -> None:
             why=error.strerror or str(error),
             next_step="Name a job file that is there, or begin one with: donorfit survey JOB",
         ) from error
+    if not (os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)):
+        raise JournalError(
+            what="The job file cannot be written.",
+            where=str(path),
+            why="The file, its folder or the disk is read only.",
+            next_step="Make it writable, or work on a copy.",
+        )
     if head != _HEADER:
         raise JournalError(
             what="This is not a job file.",
