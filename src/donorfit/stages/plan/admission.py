@@ -1,6 +1,7 @@
 """Whether a plan may be made at all: pack, survey, report and bench belong together."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from donorfit.errors import InputError, NotPossibleError, SafetyError
 from donorfit.records.encoding import compute_digest
@@ -102,6 +103,19 @@ def _check_vin(pack: Pack, survey: Survey) -> None:
             why=f"VINs of {pack.title} begin with {' or '.join(pack.wmi)}.",
             next_step="Use the pack of this car's family.",
         )
+
+
+def add_bench_reading(survey: Survey, bench: Survey | None, module: DonorModule) -> Survey:
+    """The car's survey with the module as read on the bench, where it did not answer in the car.
+
+    A plan from it shows what will be written; it is blocked until the module answers in the car.
+    """
+    own = survey.find_unit(module.unit)
+    read = None if bench is None else bench.find_unit(module.unit)
+    if read is None or not read.answered or (own is not None and own.answered):
+        return survey
+    others = tuple(each for each in survey.units if each.unit != module.unit)
+    return replace(survey, units=(*others, read))
 
 
 def find_foreign_vin(module: DonorModule, survey: Survey, bench: Survey | None) -> str:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 from donorfit.configuration import find_unmentioned
-from donorfit.electrical import forecast_supply, match_pins, order_wires
+from donorfit.electrical import match_pins, order_wires
 from donorfit.records.caution_catalogue import choose_cautions
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
@@ -16,11 +16,11 @@ from donorfit.records.plan import (
     PlanPurpose,
     Step,
     StepKind,
-    SupplyForecast,
     WireOrder,
 )
 from donorfit.records.survey import Survey
 from donorfit.stages.plan.admission import (
+    add_bench_reading,
     ask_about_vin,
     check_chain,
     find_foreign_vin,
@@ -34,6 +34,7 @@ from donorfit.stages.plan.options import OptionPlan, plan_options
 from donorfit.stages.plan.records import Declaration, RecordPlan, RecordTask, plan_records
 from donorfit.stages.plan.software import SoftwarePlan, plan_software
 from donorfit.stages.plan.steps import StepSource, make_steps
+from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
@@ -43,10 +44,16 @@ NO_CHOICES = PlanChoices()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Parts:
-    """The parts of a plan, before they are put together."""
+    """The parts of a plan, before they are put together.
+
+    Attributes:
+        survey: the car as surveyed.
+        seen: the same, with the module as read on the bench where it is not in the car yet.
+    """
 
     pack: Pack
     survey: Survey
+    seen: Survey
     module: DonorModule
     options: OptionPlan
     software: SoftwarePlan
@@ -59,7 +66,8 @@ def _make_parts(
     pack: Pack, survey: Survey, module: DonorModule, bench: Survey | None, choices: PlanChoices
 ) -> _Parts:
     options = plan_options(pack, survey, module, choices)
-    software = plan_software(pack, survey, module)
+    seen = add_bench_reading(survey, bench, module)
+    software = plan_software(pack, seen, module)
     own = pack.find_unit(module.unit)
     settled = own is not None and own.present_option in survey.options
     donor = None
@@ -76,10 +84,11 @@ def _make_parts(
     return _Parts(
         pack=pack,
         survey=survey,
+        seen=seen,
         module=module,
         options=options,
         software=software,
-        records=plan_records(pack, survey, software, task),
+        records=plan_records(pack, seen, software, task),
         keepers=plan_keepers(pack, survey, options.month_after, options.options_after),
         foreign_vin=find_foreign_vin(module, survey, bench),
     )
@@ -103,7 +112,7 @@ def _make_steps(parts: _Parts, expected: tuple[ExpectedFault, ...]) -> tuple[Ste
     return make_steps(
         StepSource(
             pack=parts.pack,
-            survey=parts.survey,
+            survey=parts.seen,
             module=parts.module,
             lists=parts.keepers.writes,
             records=tuple(each for each in parts.records.merged if each.written),
@@ -111,26 +120,6 @@ def _make_steps(parts: _Parts, expected: tuple[ExpectedFault, ...]) -> tuple[Ste
             clear=frozenset(each.unit for each in expected if (each.unit, each.code) in seen),
         )
     )
-
-
-def _forecast(pack: Pack, steps: tuple[Step, ...]) -> tuple[SupplyForecast | None, list[Finding]]:
-    if pack.supply is None or not steps:
-        return None, []
-    forecast = forecast_supply(steps=steps, window=pack.supply)
-    if forecast.holds:
-        return forecast, []
-    return forecast, [
-        Finding(
-            id="supply-cannot-hold",
-            severity=Severity.BLOCKING,
-            what="No supply keeps the voltage inside the window over the whole session.",
-            where="supply",
-            why=f"Predicted minimum {forecast.lowest_volts:.2f} V, window "
-            f"{forecast.window_low_volts:.1f} to {forecast.window_high_volts:.1f} V.",
-            evidence=(forecast.source,),
-            next_step="Charge the battery first, or check the pack's supply figures.",
-        )
-    ]
 
 
 def _order_wires(
@@ -259,7 +248,7 @@ def make_plan(
     source = _make_expectation(parts)
     expected = expect(source)
     steps = _make_steps(parts, expected)
-    supply, supply_findings = _forecast(pack, steps)
+    supply, supply_findings = forecast(pack, steps)
     wires, wire_findings = _order_wires(pack, module, choices)
     unmentioned = find_unmentioned(
         (each.option for each in parts.options.changes),
@@ -272,7 +261,7 @@ def make_plan(
         report_digest=compute_digest(report),
         module=module.id,
         vin=survey.vin,
-        identities=_list_identities(survey, steps),
+        identities=_list_identities(parts.seen, steps),
         month_before=parts.options.month_before,
         month_after=parts.options.month_after,
         month_reason=parts.options.month_reason,

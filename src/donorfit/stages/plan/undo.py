@@ -4,7 +4,6 @@ import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from donorfit.electrical import forecast_supply
 from donorfit.errors import SafetyError
 from donorfit.records.caution_catalogue import choose_cautions
 from donorfit.records.change_record import ChangeRecord, StepState
@@ -25,6 +24,7 @@ from donorfit.records.plan import (
 from donorfit.records.preparation import Backup, Preparation
 from donorfit.stages.plan.software import parse_version
 from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, number_steps
+from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import DataIdentifier, UnitId
 from donorfit.vehicle.layout import ConfigurationRecord
@@ -345,11 +345,7 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
         else (plan.options_after, plan.month_after)
     )
     touched = {step.unit for step in steps}
-    supply = (
-        forecast_supply(steps=steps, window=pack.supply)
-        if steps and pack.supply is not None
-        else None
-    )
+    supply, supply_findings = forecast(pack, steps)
     return Plan(
         purpose=PlanPurpose.UNDO,
         pack_digest=pack.digest,
@@ -380,5 +376,5 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
             programming=any(step.kind is StepKind.PROGRAM for step in steps),
             supply=supply is not None,
         ),
-        findings=tuple(_list_findings(source, steps)),
+        findings=(*_list_findings(source, steps), *supply_findings),
     )

@@ -351,3 +351,17 @@ class TestTheRest:
     def test_rubbish_in_the_fault_list_is_told(self, world: World) -> None:
         plan = world.with_unit("seats", faults=(FaultRead(code=FaultCode(0), status=1),)).plan()
         assert "fault-list-rubbish" in list_ids(plan)
+
+    def test_a_module_read_on_the_bench_shows_its_steps_but_blocks(
+        self, world: World, make_bench: Callable[[World, str], Any]
+    ) -> None:
+        own = world.survey.find_unit(UnitId("tow_control"))
+        bench = replace(make_bench(world, ""), units=(replace(own, serial="B-1"),))
+        outside = world.with_unit(
+            "tow_control", answered=False, records=(), serial="", software=""
+        )
+        plan = replace(outside, bench=bench).plan()
+        assert (StepKind.WRITE_RECORD, "tow_control") in list_kinds(plan)
+        assert dict(plan.identities)["tow_control"] == "B-1"
+        assert "unit-not-answering" in list_ids(plan, Severity.BLOCKING)
+        assert "unit-not-read" not in list_ids(plan)
