@@ -1,0 +1,114 @@
+"""Read recorded bus traffic: candump and ASC text by readers of our own, others by python-can."""
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from donorfit.errors import InputError, Mistake
+from donorfit.network.asc_text import OtherBaseError, read_asc
+from donorfit.network.candump_text import read_candump
+from donorfit.network.frames import FrameTable, LeftOut, LogReading
+
+LOG_FORMATS = ("log", "txt", "asc", "blf", "mf4", "trc", "csv", "db")
+LARGEST_LOG_BYTES = 8 * 1024**3
+MOST_SLOW_FRAMES = 50_000_000
+
+
+def read_log_file(path: Path) -> LogReading:
+    """Read a record from disk; its ending says the format.
+
+    Raises:
+        InputError: the file cannot be opened or used, or none of its lines is a frame.
+    """
+    ending = path.suffix[1:].lower()
+    if ending not in LOG_FORMATS:
+        what = f"ending {ending or '(none)'!r} is none of {', '.join(LOG_FORMATS)}"
+        raise _refuse(path, what, "give a record in one of these formats")
+    data = _read_bytes(path)
+    reading = _read(path, ending, data)
+    if not len(reading.frames.ids):
+        kinds = ", ".join(f"{each.number} {each.kind}" for each in reading.left_out) or "nothing"
+        raise _refuse(path, f"no frame in {reading.lines} lines ({kinds})", "check the format")
+    return reading
+
+
+def _read(path: Path, ending: str, data: bytes) -> LogReading:
+    if ending in {"log", "txt"}:
+        return read_candump(data)
+    if ending == "asc":
+        try:
+            return read_asc(data)
+        except OtherBaseError:
+            return _read_slowly(path)
+    return _read_slowly(path)
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_LOG_BYTES:
+            raise _refuse(path, f"it has {size} bytes", "cut the record in parts")
+        return path.read_bytes()
+    except OSError as error:
+        raise _refuse(path, f"it cannot be opened: {error.strerror}", "check the path") from None
+
+
+def _read_slowly(path: Path) -> LogReading:
+    """Read through python-can, message by message."""
+    import can  # noqa: PLC0415 - slow to import
+
+    rows: list[Any] = []
+    counts: dict[str, list[int]] = {}
+    number = 0
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for number, message in enumerate(can.LogReader(path), start=1):
+                kind = _name_kind(message)
+                if kind:
+                    counts.setdefault(kind, []).append(number)
+                elif len(rows) < MOST_SLOW_FRAMES:
+                    rows.append(message)
+                else:
+                    counts.setdefault("beyond the bound", []).append(number)
+    except ImportError as error:
+        raise _refuse(path, f"a reader is not installed: {error}", "install it") from None
+    except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
+        what = f"after {number} messages: {type(error).__name__}: {error}"
+        raise _refuse(path, what, "record again, or give another format") from None
+    left_out = tuple(LeftOut(kind, len(found), found[0]) for kind, found in counts.items())
+    return LogReading(_make_frames(rows), number, left_out)
+
+
+def _name_kind(message: Any) -> str:
+    if message.is_error_frame:
+        return "error frame"
+    return "remote frame" if message.is_remote_frame else ""
+
+
+def _make_frames(messages: list[Any]) -> Any:
+    table = FrameTable(len(messages))
+    if messages:
+        width = max(8, *(len(each.data) for each in messages))
+        payload = np.zeros((len(messages), width), np.uint8)
+        for place, each in enumerate(messages):
+            payload[place, : len(each.data)] = np.frombuffer(bytes(each.data), np.uint8)
+        table.fill(
+            np.arange(len(messages)),
+            times_s=[each.timestamp for each in messages],
+            ids=[each.arbitration_id for each in messages],
+            extended=[each.is_extended_id for each in messages],
+            lengths=[len(each.data) for each in messages],
+            payload=payload,
+            channels=[table.find_channel(str(each.channel)) for each in messages],
+        )
+    return table.close()
+
+
+def _refuse(path: Path, what: str, next_step: str) -> InputError:
+    return InputError(
+        what=f"{path} cannot be read as a record of bus traffic",
+        mistakes=(Mistake(file=str(path), line=0, what=what, next_step=next_step),),
+    )

@@ -1,0 +1,178 @@
+"""Read records in the ASC text form, ``0.010000 1  123  Rx  d 8 00 11 ...`` with ``base hex``.
+
+Lines are grouped by length and by the place of the letter that marks data frames; what stands
+between time and letter is read once for every different text.
+"""
+
+import re
+
+import numpy as np
+
+from donorfit.network.frames import Column, FrameTable, LeftOut, LogReading
+from donorfit.network.log_lines import (
+    HEX,
+    SPACE,
+    Group,
+    Lines,
+    group_lines,
+    read_decimal,
+    read_hex_pairs,
+    split_lines,
+)
+
+_DATA = ord("d")
+_MIDDLE = re.compile(rb"\s+(?P<channel>\S+)\s+(?P<id>[0-9A-Fa-f]+)(?P<extended>x?)\s+(?:Rx|Tx)\s*")
+_FAST = re.compile(
+    rb"\s*(?P<time>[\d.]+)\s+(?P<channel>\d+)\s+(?P<id>[0-9A-Fa-f]+)(?P<extended>[xX]?)\s+"
+    rb"(?:Rx|Tx)\s+(?P<kind>[dr])\s*(?P<length>[0-9A-Fa-f]?)(?P<data>(?:\s+[0-9A-Fa-f]{2})*)"
+    rb"(?:\s.*)?$"
+)
+_FD = re.compile(
+    rb"\s*(?P<time>[\d.]+)\s+CANFD\s+(?P<channel>\d+)\s+(?:Rx|Tx)\s+(?P<id>[0-9A-Fa-f]+)"
+    rb"(?P<extended>[xX]?)\s+(?:[A-Za-z_]\w*\s+)?[01]\s+[01]\s+[0-9A-Fa-f]\s+(?P<length>\d+)"
+    rb"(?P<data>(?:\s+[0-9A-Fa-f]{2})*)"
+)
+_BASE = re.compile(rb"^base\s+(hex|dec)", re.MULTILINE | re.IGNORECASE)
+_LARGEST_EXTENDED = 0x1FFFFFFF
+_LONGEST_CLASSIC = 8
+_LONGEST_HEADER = 4096
+LONGEST_ODD_LINE = 4096
+
+
+class OtherBaseError(ValueError):
+    """The record writes its numbers in the decimal system."""
+
+
+def read_asc(data: bytes) -> LogReading:
+    """Read a whole record with hexadecimal numbers.
+
+    Returns:
+        Frames in order, and what held none, counted by kind. Times are as written: seconds from
+        the beginning of the record.
+
+    Raises:
+        OtherBaseError: the numbers are decimal.
+    """
+    base = _BASE.search(data[:_LONGEST_HEADER])
+    if base is not None and base[1].lower() == b"dec":
+        raise OtherBaseError
+    lines = split_lines(data)
+    table = FrameTable(len(lines.starts))
+    buffer = lines.buffer
+    marks = np.flatnonzero(buffer == _DATA)
+    inside = marks[(marks > 0) & (marks < len(buffer) - 1)]
+    spaced = (buffer[inside - 1] == SPACE) & (buffer[inside + 1] == SPACE)
+    for group in group_lines(lines, inside[spaced]):
+        _fill_group(table, group)
+    left_out = _read_odd_lines(data, lines, table)
+    return LogReading(table.close(), len(lines.starts), left_out)
+
+
+def _fill_group(table: FrameTable, group: Group) -> None:
+    signs, mark = group.signs, group.mark
+    first = signs[0]
+    begun = np.flatnonzero(first != SPACE)
+    gaps = np.flatnonzero(first[:mark] == SPACE)
+    gaps = gaps[gaps > begun[0]] if len(begun) else gaps
+    if not len(gaps) or signs.shape[1] < mark + 3:
+        return
+    end = int(gaps[0])
+    times, right = read_decimal(signs[:, :end])
+    ids, extended, channels, known = _read_middles(table, signs[:, end:mark])
+    right &= known
+    counts = HEX[signs[:, mark + 2]]
+    right &= counts <= _LONGEST_CLASSIC
+    for length in map(int, np.unique(counts[right])):
+        rows = right & (counts == length)
+        stop = mark + 3 + 3 * length
+        if stop > signs.shape[1]:
+            continue
+        pairs = signs[rows, mark + 3 : stop].reshape(int(rows.sum()), length, 3)
+        tail = signs[rows, stop : stop + 1]
+        payload, hex_right = read_hex_pairs(
+            np.ascontiguousarray(pairs[:, :, 1:]).reshape(len(pairs), 2 * length)
+        )
+        hex_right &= (pairs[:, :, 0] == SPACE).all(axis=1) & (tail == SPACE).all(axis=1)
+        chosen = np.flatnonzero(rows)[hex_right]
+        table.fill(
+            group.lines[chosen],
+            times_s=times[chosen],
+            ids=ids[chosen],
+            extended=extended[chosen],
+            lengths=length,
+            payload=payload[hex_right],
+            channels=channels[chosen],
+        )
+
+
+def _read_middles(table: FrameTable, middles: Column) -> tuple[Column, Column, Column, Column]:
+    """Identifier, format, channel of every row; each different text is read once."""
+    rows = len(middles)
+    packed = np.ascontiguousarray(middles).view(f"V{middles.shape[1]}").ravel()
+    number = np.zeros(rows, np.uint64)
+    for column in range(middles.shape[1]):
+        number *= np.uint64(1_000_003)
+        number += middles[:, column]
+    _, firsts, back = np.unique(number, return_index=True, return_inverse=True)
+    same = packed == packed[firsts][back]
+    ids = np.zeros(len(firsts), np.uint32)
+    extended, known = np.zeros(len(firsts), np.bool_), np.zeros(len(firsts), np.bool_)
+    channels = np.zeros(len(firsts), np.uint8)
+    for place, row in enumerate(firsts):
+        found = _MIDDLE.fullmatch(middles[row].tobytes())
+        if found is None or int(found["id"], 16) > _LARGEST_EXTENDED:
+            continue
+        ids[place], extended[place] = int(found["id"], 16), bool(found["extended"])
+        channels[place] = table.find_channel(found["channel"].decode("latin-1"))
+        known[place] = True
+    return ids[back], extended[back], channels[back], known[back] & same
+
+
+def _read_odd_lines(data: bytes, lines: Lines, table: FrameTable) -> tuple[LeftOut, ...]:
+    counts: dict[str, list[int]] = {}
+    for place in map(int, np.flatnonzero(~table.filled)):
+        start, end = int(lines.starts[place]), int(lines.ends[place])
+        text = data[start : min(end, start + LONGEST_ODD_LINE)]
+        kind = _read_line(text, place, table) if end - start <= LONGEST_ODD_LINE else "too long"
+        if kind:
+            counts.setdefault(kind, []).append(place + 1)
+    return tuple(LeftOut(kind, len(found), found[0]) for kind, found in counts.items())
+
+
+def _read_line(text: bytes, place: int, table: FrameTable) -> str:
+    found = _FAST.match(text) or _FD.match(text)
+    if found is None:
+        return _name_line(text)
+    if found.groupdict().get("kind") == b"r":
+        return "remote frame"
+    content = bytes.fromhex(found["data"].decode())
+    length = int(found["length"] or b"0", 16 if "kind" in found.groupdict() else 10)
+    number = int(found["id"], 16)
+    if len(content) < length or length > 64 or number > _LARGEST_EXTENDED:  # noqa: PLR2004
+        return "not understood"
+    try:
+        time_s = float(found["time"])
+    except ValueError:
+        return "not understood"
+    table.fill(
+        np.array([place]),
+        times_s=time_s,
+        ids=number,
+        extended=bool(found["extended"]),
+        lengths=length,
+        payload=np.frombuffer(content[:length], np.uint8)[None, :],
+        channels=table.find_channel(found["channel"].decode("latin-1")),
+    )
+    return ""
+
+
+def _name_line(text: bytes) -> str:
+    words = text.split()
+    if not words:
+        return "empty line"
+    if b"ErrorFrame" in words:
+        return "error frame"
+    first = words[0].lower()
+    if first in {b"date", b"base", b"internal", b"no", b"begin", b"end"} or first[:2] == b"//":
+        return "header or comment"
+    return "not understood" if b"Start" not in words else "header or comment"
