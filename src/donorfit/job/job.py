@@ -173,9 +173,16 @@ class Job:
         self._require_ready(plan, preparation)
         software = _load_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
-        strand = apply(self.pack, plan, preparation, software)
+        strand = apply(self.pack, plan, preparation, software, self._list_begun(plan))
         change: ChangeRecord = await self._run("apply", context, strand)
         return self._keep(CHANGE, change)
+
+    def _list_begun(self, plan: Plan) -> frozenset[str]:
+        """Steps that the newest change record of this plan left uncertain."""
+        change = self.find(CHANGE, ChangeRecord)
+        if change is None or change.plan_digest != compute_digest(plan):
+            return frozenset()
+        return frozenset(step.step for step in change.steps if step.state is StepState.UNCERTAIN)
 
     def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
         """Every rule that has to hold before the first write; no option turns one off."""

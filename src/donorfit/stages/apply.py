@@ -62,7 +62,11 @@ class _Result:
 
 
 def apply(
-    pack: Pack, plan: Plan, preparation: Preparation, software: Mapping[str, bytes]
+    pack: Pack,
+    plan: Plan,
+    preparation: Preparation,
+    software: Mapping[str, bytes],
+    begun: frozenset[str] = frozenset(),
 ) -> Generator[Any, Any, ChangeRecord]:
     """Carry out a plan.
 
@@ -72,6 +76,8 @@ def apply(
         preparation: backups and identities; the caller has checked that it is of this plan and
             ready.
         software: bytes of every software file that the plan names.
+        begun: steps that an earlier run of this plan left uncertain: such a unit may be in its
+            boot loader and report no version of the plan.
 
     Returns:
         What became of every step; ``stop_reason`` says why where it is not finished.
@@ -88,7 +94,7 @@ def apply(
         if unit is None or (unit.system.read_only and step.kind is not StepKind.CLEAR_FAULTS):
             result = _Result(state=StepState.SKIPPED, detail="this unit is never written")
         else:
-            result = yield from _run_step(unit, step, software)
+            result = yield from _run_step(unit, step, software, begun=step.id in begun)
         results.append(_describe(step, result))
         if result.state not in GOOD_STATES:
             stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
@@ -171,13 +177,13 @@ def _wait_for_supply(pack: Pack, step: Step) -> Generator[Any, Any, str]:
 
 
 def _run_step(
-    unit: ControlUnit, step: Step, software: Mapping[str, bytes]
+    unit: ControlUnit, step: Step, software: Mapping[str, bytes], *, begun: bool
 ) -> Generator[Any, Any, _Result]:
     match step.kind:
         case StepKind.WRITE_OPTION_LIST | StepKind.WRITE_RECORD:
             return (yield from _write(unit, step))
         case StepKind.PROGRAM:
-            return (yield from _program(unit, step, software[step.software_file]))
+            return (yield from _program(unit, step, software[step.software_file], begun=begun))
         case StepKind.RESET:
             return (yield from _reset(unit, step))
         case StepKind.CLEAR_FAULTS:
@@ -250,9 +256,11 @@ def _write(unit: ControlUnit, step: Step) -> Generator[Any, Any, _Result]:
     )
 
 
-def _program(unit: ControlUnit, step: Step, data: bytes) -> Generator[Any, Any, _Result]:
+def _program(
+    unit: ControlUnit, step: Step, data: bytes, *, begun: bool
+) -> Generator[Any, Any, _Result]:
     """Download one block, reset, and look at the version; a broken download is begun again."""
-    started = False
+    started = begun
     why = ""
     for tries in range(MOST_TRIES):
         version = yield from read_text(unit, SOFTWARE_IDENTIFIER, "read software version")

@@ -198,3 +198,25 @@ def test_a_swapped_unit_is_not_written():
     assert not change.finished
     assert "swapped" in change.stop_reason
     assert all(unit.writes == 0 for unit in car.units.values())
+
+
+def test_a_unit_left_in_its_boot_loader_is_programmed_by_the_next_run():
+    def run(car, begun):
+        loop = Loop(
+            journal=MemoryRun(),
+            connection=ToyConnection(car, Schedule()),
+            person=Nobody(),
+            listener=lambda progress: None,
+            sleep=no_sleep,
+        )
+        strand = apply(PACK, PLAN, PREPARATION, {"three.bin": b"data"}, begun)
+        return asyncio.run(loop.run("apply", strand))
+
+    car = make_car()
+    car.units[3].memory[SOFTWARE_IDENTIFIER] = b"0.0.0"
+    change = run(car, frozenset())
+    assert change.steps[3].state is StepState.DIFFERS
+    assert car.units[3].writes == 0
+    change = run(car, frozenset({"s04"}))
+    assert change.finished
+    assert car.units[3].memory[SOFTWARE_IDENTIFIER] == b"2.3"
