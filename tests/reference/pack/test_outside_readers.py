@@ -69,7 +69,7 @@ def test_networks_read_alike_by_canmatrix(demo: Path, pack: Pack) -> None:
 
 
 def test_lists_are_judged_alike_by_uvllang(demo: Path, pack: Pack) -> None:
-    """The list as built and the repaired one fit the clauses that uvllang makes of the rules.
+    """The delivered list and the repaired one fit the clauses that uvllang makes of the rules.
 
     The list as declared breaks them. Rules about build months are left out: uvllang knows none.
     """
