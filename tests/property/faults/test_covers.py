@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from donorfit.faults import compare_faults
-from donorfit.faults.covers import find_covers, split_groups
+from donorfit.faults.covers import TIE_LIMIT, find_covers, split_groups
 from donorfit.records.proof import FaultVerdict
 from donorfit.records.survey import FaultRead, UnitSurvey
 from donorfit.vehicle.identity import Address, FaultCode, UnitId
@@ -50,6 +50,14 @@ def test_groups_are_independent_and_their_costs_add_up(
     ]
     whole = find_covers(options_of, dict(enumerate(cost)))
     assert sum(each.cost for each in parts) == whole.cost
+
+
+def test_too_many_ties_are_cut_off_and_said_so() -> None:
+    options_of = {element: frozenset((2 * element, 2 * element + 1)) for element in range(12)}
+    found = find_covers(options_of, dict.fromkeys(range(24), 1))
+    assert found.cost == 12
+    assert not found.proved
+    assert len(found.covers) > TIE_LIMIT
 
 
 faults = st.lists(st.tuples(st.integers(-2, 0x1000002), st.integers(-1, 0x1FF)), max_size=12)

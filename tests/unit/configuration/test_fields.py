@@ -50,6 +50,11 @@ def test_a_field_beyond_the_bytes_is_not_known() -> None:
     assert make_mask(make_field(first_bit=39), 4) == bytes(4)
 
 
+def test_an_impossible_field_has_no_place() -> None:
+    assert read_field(make_field(first_bit=-1), DATA) is None
+    assert read_field(make_field(bit_length=0), DATA) is None
+
+
 def test_writing_leaves_all_other_bits_alone() -> None:
     field = make_field(first_bit=3, bit_length=8)
     assert write_field(field, b"\xff\xff\xff", 0) == b"\xf0\x0f\xff"

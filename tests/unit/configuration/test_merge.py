@@ -320,6 +320,10 @@ class TestCase12DonorsOwnValues:
         result = run("02 05 5A 77", {"mode": None, "taps": None}, NEW, origin=Origin.DONOR)
         assert result.after.hex() == "01035a77"
 
+    def test_a_module_that_fits_already_needs_no_word(self) -> None:
+        result = run("01 03 5A 00", {"mode": 1, "taps": 3}, NEW, origin=Origin.DONOR)
+        assert result.findings == ()
+
     def test_what_has_to_stay_is_said_aloud(self) -> None:
         result = run(
             "02 05 5A 77",
@@ -366,6 +370,11 @@ class TestCase14ChecksumWrongAlready:
         assert result.blocked
         assert result.findings[0].id == "checksum-unknown"
 
+    def test_a_checksum_that_reaches_beyond_the_record_blocks(self) -> None:
+        odd = replace(LAYOUT, checksum=replace(self.CHECKSUM, last_byte=9))
+        result = run("00 03 5A 00", OLD, NEW, layout_before=odd, layout_after=odd)
+        assert result.findings[0].id == "checksum-misplaced"
+
     def test_a_checksum_that_comes_with_the_new_layout_is_a_doubt(self) -> None:
         result = run("00 03 5A 00", OLD, NEW, layout_after=self.SUMMED)
         assert "checksum-not-proved" in list_ids(result)
@@ -409,6 +418,25 @@ class TestCase15BytesOfAnOlderSoftware:
         assert finding is not None
         assert "software from 0 on" in finding.what
         assert "contradicts 3 fields, the other one 1" in finding.why
+
+    def test_no_layout_fits_the_length(self) -> None:
+        record = self.make_record()
+        assert suspect_software_version(record, self.facts("3.1"), bytes(9), "") is None
+
+    def test_thresholds_are_found_inside_conditions(self) -> None:
+        rules = (("(tow | software >= 5.0) & !(software < 4.0)", 2), ("always", 1))
+        field = make_field(
+            "f",
+            0,
+            rules=tuple(DerivationRule(condition=parse_condition(c), raw=r) for c, r in rules),
+        )
+        fields = tuple(replace(field, name=f"f{n}", first_bit=8 * n + 7) for n in range(4))
+        record = replace(self.make_record(), layouts=(Layout(length_bytes=4, fields=fields),))
+        finding = suspect_software_version(
+            record, self.facts("1.0"), bytes.fromhex("02020202"), ""
+        )
+        assert finding is not None
+        assert "software from 5.0 on" in finding.what
 
     def test_a_few_customised_fields_are_no_reason(self) -> None:
         record = self.make_record()

@@ -84,3 +84,9 @@ def test_overlapping_fields_are_noticed() -> None:
     )
     with pytest.raises(VerifyError, match="tow: decided 1, the bytes hold 0"):
         check_merged(both, AFTER, merge(given), "body")
+
+
+def test_a_blocked_merge_has_nothing_to_check() -> None:
+    result = merge(replace(GIVEN, current=bytes.fromhex("8000")))
+    assert result.blocked
+    check_merged(LAYOUT, AFTER, result, GIVEN.where)

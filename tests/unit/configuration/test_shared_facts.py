@@ -1,10 +1,11 @@
 """Case 13: two units hold the same fact and would disagree after the merge."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from donorfit.configuration import LEAVE, FactHolder, check_shared_facts
+from donorfit.configuration import LEAVE, FactAnswer, FactHolder, check_shared_facts
 from donorfit.errors import InputError
 from donorfit.records.plan import FieldEdit, FieldVerdict
 from donorfit.vehicle.identity import DataIdentifier, UnitId
@@ -104,3 +105,23 @@ def test_an_owners_value_that_the_new_list_demands_elsewhere_is_no_customisation
     kept = hold("a", 3, 3, choices=SOCKET, verdict=FieldVerdict.KEPT)
     found = check_shared_facts([kept, hold("b", 2, 1, choices=OTHER)])
     assert found.agreeing == (("a", 0x3001, "socket"),)
+
+
+def test_numbers_and_scaled_values_are_overridden_in_each_units_own_coding() -> None:
+    cm, mm = Scale(factor=1, offset=0, unit="cm"), Scale(factor=0.1, offset=0, unit="cm")
+    holders = [hold("a", 1, 20, scale=cm), hold("b", 9, 90, scale=mm)]
+    (question,) = check_shared_facts(holders).questions
+    assert question.choices == ("20.0", "9.0", LEAVE)
+    found = check_shared_facts(holders, [("fact-socket", "20.0")])
+    assert [(each.unit, each.raw) for each in found.overrides] == [("b", 200)]
+    plain = [hold("a", 1, 4), hold("b", 1, 5)]
+    answered = check_shared_facts(plain, [("fact-socket", "5.0")])
+    assert [(each.unit, each.raw) for each in answered.overrides] == [("a", 5)]
+
+
+def test_fields_without_a_shared_fact_do_not_count() -> None:
+    alone = hold("a", 0, 3)
+    assert (
+        check_shared_facts([replace(alone, field=replace(alone.field, same_fact=""))])
+        == FactAnswer()
+    )

@@ -144,10 +144,10 @@ def _solve(
 ) -> tuple[RepairAnswer, str]:
     """The repairs, and why the module moves the build month; empty where it does not."""
     answer = repair(pack.rules, request)
-    months = [each.month for each in answer.repairs]
     declared = request.month
-    if declared is None or all(each is None or _fits_module(module, each) for each in months):
-        return answer, ""
+    fitting = [each for each in answer.repairs if each.month and _fits_module(module, each.month)]
+    if declared is None or fitting or not answer.repairs:
+        return replace(answer, repairs=tuple(fitting)), ""
     limit = f"{module.title} needs a build month " + " and ".join(
         text
         for text in (
