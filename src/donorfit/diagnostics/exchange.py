@@ -196,6 +196,7 @@ def fence(unit: UnitState) -> Talk[Nothing | None]:
     yield Tell(kind=NoteKind.FENCE, text="3E 00, so that no late answer is taken for a new one")
     wait_s = unit.first_wait_s
     tries = 1 if unit.unreachable else unit.policy.fence_tries
+    give_up_s: float | None = None
     for _ in range(tries):
         taken = yield Transmit(pdu=_FENCE)
         if isinstance(taken, Failed):
@@ -205,7 +206,9 @@ def fence(unit: UnitState) -> Talk[Nothing | None]:
             continue
         assert isinstance(taken, Taken)  # noqa: S101 - the driver's contract
         unit.fences_out += 1
-        passed = yield from _await_fence(unit, taken.at_s, wait_s)
+        if give_up_s is None:
+            give_up_s = taken.at_s + unit.policy.pending_cap_other_s
+        passed = yield from _await_fence(unit, taken.at_s + wait_s, give_up_s)
         if isinstance(passed, Nothing):
             return passed
         if passed:
@@ -217,9 +220,7 @@ def fence(unit: UnitState) -> Talk[Nothing | None]:
     return Nothing(why=why, left=False)
 
 
-def _await_fence(unit: UnitState, began_s: float, wait_s: float) -> Talk[bool | Nothing]:
-    until_s = began_s + wait_s
-    give_up_s = began_s + unit.policy.pending_cap_other_s
+def _await_fence(unit: UnitState, until_s: float, give_up_s: float) -> Talk[bool | Nothing]:
     passed = False
     while True:
         event = yield Listen(until_s=until_s)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from donorfit.diagnostics.conversation import Access, Effect, Exchange
+from donorfit.diagnostics.conversation import Access, Download, Effect, Exchange
 from donorfit.diagnostics.pdu import Reply
 from donorfit.diagnostics.policy import DEFAULT, Policy
 from donorfit.edge.clock import VirtualClock, run_in_virtual_time
+from donorfit.edge.links.faulty import FaultyLink, LinkFault
 from donorfit.edge.links.memory import MemoryLink
 from donorfit.job.carrier import Carrier
 from donorfit.vehicle.identity import Address, UnitId
@@ -22,6 +23,8 @@ UNIT = UnitId("tow_control")
 ADDRESS = Address(0x1071)
 KEY = b"\xaa\xbb"
 PLAIN = Access()
+UNLOCKED = Access(session=3, security_level=1)
+PROGRAMMING = Access(session=2, security_level=1)
 
 
 def h(text: str) -> bytes:
@@ -83,6 +86,18 @@ class Script:
         return [pdu for _, pdu in self.requests if pdu.startswith(h(beginning))]
 
 
+def download(size: int = 64, *, access: Access = PROGRAMMING) -> Download:
+    return Download(
+        unit=UNIT,
+        address=ADDRESS,
+        memory_address=0x1000,
+        data=bytes(n & 0xFF for n in range(size)),
+        routine_check=0xFF01,
+        what="download",
+        access=access,
+    )
+
+
 def answer_plainly(pdu: bytes) -> bytes | None:  # noqa: C901, PLR0912 - one case a service
     """What a unit says that has no objections."""
     if len(pdu) > 1 and pdu[0] in {0x3E, 0x10, 0x11, 0x85} and pdu[1] & 0x80:
@@ -136,10 +151,12 @@ class Bench:
     policy: Policy = DEFAULT
     keys: Keys = field(default_factory=Keys)
     notes: list[CarrierNote] = field(default_factory=list)
+    faults: tuple[LinkFault, ...] = ()
 
     async def open(self) -> Carrier:
         self.clock = VirtualClock()
-        self.link = MemoryLink(self.car, self.clock)
+        self.memory = MemoryLink(self.car, self.clock)
+        self.link = FaultyLink(self.memory, self.clock, self.faults)
         await self.link.open(self.clock.now() + 1)
         return Carrier(
             self.link, self.clock, self.keys, policy=self.policy, on_note=self.notes.append
@@ -148,12 +165,21 @@ class Bench:
     def run(self, *asks):
         """Carry asks one after the other; their outcomes and the seconds that it took."""
 
+        async def body(carrier):
+            outcomes = [await carrier.carry(ask) for ask in asks]
+            return outcomes, self.clock.now()
+
+        return self.drive(body)
+
+    def drive(self, body):
+        """Run a body with an open carrier in virtual time."""
+
         async def main():
             carrier = await self.open()
-            outcomes = [await carrier.carry(ask) for ask in asks]
-            took_s = self.clock.now()
-            await carrier.close()
-            return outcomes, took_s
+            try:
+                return await body(carrier)
+            finally:
+                await carrier.close()
 
         return run_in_virtual_time(main())
 

@@ -1,0 +1,7 @@
+"""Makes the scripted car and the small gateway importable."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[2] / "conformance" / "links"))
