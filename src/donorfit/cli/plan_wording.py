@@ -14,6 +14,8 @@ from donorfit.figures.naming import (
 from donorfit.records.encoding import compute_digest
 from donorfit.records.handover import Names
 from donorfit.records.plan import (
+    ExpectedFault,
+    FaultPhase,
     FieldEdit,
     FieldVerdict,
     Plan,
@@ -86,8 +88,10 @@ def _word_options(plan: Plan, names: Names) -> list[str]:
         title = get_option_title(names, change.option)
         text = f"{change.option} - {title}" if title else str(change.option)
         lines += fold(text, first="  + add      " if change.declared else "  - take out ")
-        for reason in change.reasons or ("no reason was recorded",):
-            lines += fold(reason, first=" " * 17 + "because ", rest=" " * 17)
+        first, *more = change.reasons or ("no reason was recorded",)
+        lines += fold(first, first=" " * 13 + "because ", rest=" " * 15)
+        for reason in more:
+            lines += fold(reason, first=" " * 15, rest=" " * 17)
     return lines
 
 
@@ -223,29 +227,33 @@ def _word_supply(supply: SupplyForecast | None) -> list[str]:
 def _word_wires(plan: Plan) -> list[str]:
     if not plan.wires:
         return []
-    rows = [
-        (
-            wire.host_cavity,
-            wire.module_cavity,
-            f"{wire.cross_section_mm2:g} mm2",
-            f"{wire.fuse_a:g} A fuse" if wire.fuse_a else "no fuse",
-            f"{wire.length_m:g} m",
-            "; ".join(part for part in (wire.purpose, wire.note) if part),
-        )
-        for wire in plan.wires
-    ]
-    head = ("host", "module", "size", "fuse", "length", "purpose")
-    return ["", f"Wires: {len(rows)}", *tabulate(rows, head=head)]
+    lines = ["", f"Wires: {len(plan.wires)}"]
+    for wire in plan.wires:
+        fuse = f"{wire.fuse_a:g} A fuse" if wire.fuse_a else "no fuse of its own"
+        ends = f"{wire.host_cavity or 'new wire'} -> {wire.module_cavity}"
+        lines += fold(f"{ends}: {wire.purpose}", first="  - ")
+        size = f"{wire.cross_section_mm2:g} mm2, {fuse}, {wire.length_m:g} m"
+        lines += fold("; ".join(each for each in (size, wire.note) if each), first=" " * 4)
+    return lines
 
 
 def _word_faults(plan: Plan) -> list[str]:
+    """Expected fault codes by when they are expected, and by their cause."""
     if not plan.expected_faults:
         return []
     lines = ["", f"Fault codes to expect: {len(plan.expected_faults)}"]
-    for fault in plan.expected_faults:
-        text = f"{fault.title} ({fault.unit}), {fault.phase.value}"
-        lines += fold(text, first=f"  {write_fault_code(fault.code)}  ")
-        lines += fold(fault.cause, first=" " * 12 + "because ", rest=" " * 12)
+    for phase in FaultPhase:
+        causes: dict[str, list[ExpectedFault]] = {}
+        for fault in plan.expected_faults:
+            if fault.phase is phase:
+                causes.setdefault(fault.cause, []).append(fault)
+        if causes:
+            lines.append(f"  {phase.value}: {sum(map(len, causes.values()))}")
+        for cause, faults in causes.items():
+            lines += fold(cause, first="    because ", rest="      ")
+            for fault in faults:
+                first = f"      {write_fault_code(fault.code)}  "
+                lines += fold(f"{fault.title} ({fault.unit})", first=first)
     return lines
 
 

@@ -15,7 +15,7 @@ from donorfit.figures.naming import write_fault_code
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.fit_report import FitReport, Verdict
+from donorfit.records.fit_report import FitLine, FitReport, Verdict
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import FaultVerdict, Proof
 from donorfit.records.survey import Survey, SurveyKind, UnitSurvey
@@ -33,6 +33,7 @@ _VERDICT_MARKS = {
     Verdict.IMPOSSIBLE: "x",
     Verdict.UNKNOWN: "?",
 }
+_VERDICT_ORDER = (Verdict.IMPOSSIBLE, Verdict.UNKNOWN, Verdict.AFTER_CHANGE, Verdict.MET)
 _STEP_MARKS = {
     StepState.DONE: "+",
     StepState.ALREADY: "=",
@@ -168,16 +169,26 @@ def word_fit_report(report: FitReport) -> list[str]:
     counts = Counter(line.verdict for line in report.lines)
     said = [f"{counts[each]} {each.value}" for each in Verdict if counts[each]]
     lines += ["", f"Requirements: {word_list(said)}"]
-    for line in report.lines:
-        first = f"  {_VERDICT_MARKS[line.verdict]} {line.verdict.value:<18} "
-        lines += fold(f"{line.title} ({line.subject.value})", first=first)
-        lines += fold(line.reason, first=" " * 8) if line.reason else []
-        lines += fold(line.change, first="        change: ") if line.change else []
-        for each in line.evidence:
-            lines += fold(each, first="        seen: ")
+    for line in sorted(report.lines, key=lambda each: _VERDICT_ORDER.index(each.verdict)):
+        lines += _word_met(line) if line.verdict is Verdict.MET else _word_requirement(line)
     lines.append("  + met   ~ met after a change   x not possible   ? unknown")
     lines += word_findings(report.findings)
     return [*lines, "", f"Digest of this fit report: {word_digest(compute_digest(report))}"]
+
+
+def _word_requirement(line: FitLine) -> list[str]:
+    first = f"  {_VERDICT_MARKS[line.verdict]} {line.verdict.value:<18} "
+    lines = fold(f"{line.title} ({line.subject.value})", first=first)
+    lines += fold(line.reason, first=" " * 8) if line.reason else []
+    lines += fold(line.change, first="        change: ") if line.change else []
+    for each in line.evidence:
+        lines += fold(each, first="        seen: ")
+    return lines
+
+
+def _word_met(line: FitLine) -> list[str]:
+    """What is met, in short; what it rests on stands in the record."""
+    return fold(f"{line.title}: {line.reason}", first=f"  {_VERDICT_MARKS[line.verdict]} ")
 
 
 def word_preparation(preparation: Preparation) -> list[str]:

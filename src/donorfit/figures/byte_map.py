@@ -14,7 +14,8 @@ _CELL = 34.0
 _HIGH = 40.0
 _LEFT = 46.0
 _LIST = 352.0
-_MOST_ROWS = 32
+_MOST_ROWS = 16
+_MOST_FIELDS = 24
 _MARK_HIGH = 6.0
 ARROW = "\N{RIGHTWARDS ARROW}"
 
@@ -147,7 +148,7 @@ def _draw_mark(drawing: Drawing, x: float, y: float, width: float, verdict: Fiel
 def _draw_fields(drawing: Drawing, top: float, entries: list[_Entry]) -> float:
     y = top
     room = drawing.width - _LIST - 30
-    for entry in entries:
+    for entry in entries[:_MOST_FIELDS]:
         field = entry.field
         _draw_mark(drawing, _LIST, y - 7, 18, field.verdict)
         word = _MARKS[field.verdict][0] if field.verdict in _MARKS else field.verdict.value
@@ -159,6 +160,10 @@ def _draw_fields(drawing: Drawing, top: float, entries: list[_Entry]) -> float:
             drawing.add_text(_LIST + 26, y, line)
             y += BODY * LEADING
         y += 4
+    if len(entries) > _MOST_FIELDS:
+        more = f"{len(entries) - _MOST_FIELDS} more fields are in the table"
+        drawing.add_text(_LIST + 26, y, more, size=SMALL, colour="soft")
+        y += BODY * LEADING
     return y - BODY
 
 

@@ -129,6 +129,7 @@ def _draw_bands(
     used: dict[str, float] = {}
     paint = {verdict.value: _PAINTS[verdict] for verdict in FaultVerdict}
     order = list(targets)
+    bands = []
     for (source, target), number in sorted(
         flows.items(), key=lambda each: (list(sources).index(each[0][0]), order.index(each[0][1]))
     ):
@@ -138,7 +139,10 @@ def _draw_bands(
             top = node.top + used.get(side + node.name, 0.0)
             used[side + node.name] = used.get(side + node.name, 0.0) + high
             ends.append((top + 0.8, max(high - 1.6, 1.0)))
-        _draw_band(drawing, ends[0], ends[1], paint[target])
+        bands.append((target, ends[0], ends[1]))
+    # what is gone lies below, so that what needs a look is never covered
+    for target, left, right in sorted(bands, key=lambda band: band[0] != FaultVerdict.GONE.value):
+        _draw_band(drawing, left, right, paint[target])
 
 
 def _draw_band(

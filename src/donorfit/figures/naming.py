@@ -1,11 +1,12 @@
 """What a person calls the things that records name: titles and values from a pack, in words."""
 
+import re
 from collections.abc import Iterable
 
 from donorfit.records.handover import FieldNote, Names
 from donorfit.records.plan import FieldEdit, FieldVerdict, RecordEdit
 from donorfit.vehicle.identity import DataIdentifier, OptionName, UnitId
-from donorfit.vehicle.layout import ByteOrder, Field
+from donorfit.vehicle.layout import ByteOrder, Checksum, Field
 from donorfit.vehicle.pack import Pack
 
 _MAX_BITS = 4096
@@ -33,10 +34,17 @@ def gather_names(
 
 def _note_fields(pack: Pack, edits: tuple[RecordEdit, ...]) -> Iterable[FieldNote]:
     for edit in edits:
-        known = _list_fields(pack, edit)
+        known, checksum = _list_fields(pack, edit)
         for each in edit.fields:
             field = known.get(each.name)
-            if field is not None:
+            if field is None and each.verdict is FieldVerdict.RECOMPUTED and checksum:
+                yield FieldNote(
+                    unit=edit.unit,
+                    identifier=edit.identifier,
+                    field=each.name,
+                    bytes_used=_list_checksum_bytes(checksum),
+                )
+            elif field is not None:
                 yield FieldNote(
                     unit=edit.unit,
                     identifier=edit.identifier,
@@ -48,12 +56,20 @@ def _note_fields(pack: Pack, edits: tuple[RecordEdit, ...]) -> Iterable[FieldNot
                 )
 
 
-def _list_fields(pack: Pack, edit: RecordEdit) -> dict[str, Field]:
-    """Fields of the layout that fits the new bytes best: right length first, the newest last."""
+def _list_checksum_bytes(checksum: Checksum) -> tuple[int, ...]:
+    """Bytes of a checksum; its algorithm's name holds its length in bits."""
+    bits = re.search(r"\d+", checksum.algorithm)
+    length = max(1, int(bits[0]) // 8) if bits else 1
+    return tuple(range(checksum.byte, checksum.byte + length))
+
+
+def _list_fields(pack: Pack, edit: RecordEdit) -> tuple[dict[str, Field], Checksum | None]:
+    """Fields and checksum of the layouts; those of the layout with the right length win."""
     unit = pack.find_unit(edit.unit)
     found: dict[str, Field] = {}
+    checksum: Checksum | None = None
     if unit is None:
-        return found
+        return found, checksum
     layouts = [
         layout
         for record in unit.records
@@ -62,7 +78,8 @@ def _list_fields(pack: Pack, edit: RecordEdit) -> dict[str, Field]:
     ]
     for layout in sorted(layouts, key=lambda each: each.length_bytes == len(edit.after)):
         found.update((field.name, field) for field in layout.fields)
-    return found
+        checksum = layout.checksum or checksum
+    return found, checksum
 
 
 def _list_values(edit: FieldEdit) -> set[int]:

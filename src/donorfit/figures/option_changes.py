@@ -1,40 +1,74 @@
 """Option changes: what is declared before and after, row by row, and why."""
 
+from collections.abc import Iterator
+
 from donorfit.figures.drawing import BODY, LEADING, SMALL, Drawing, Ink
 from donorfit.figures.lettering import wrap
 from donorfit.figures.marks import add_arrow
 from donorfit.figures.naming import get_option_title
+from donorfit.figures.sheets import UNLIMITED, Row, draw_sheets
 from donorfit.records.handover import Names
-from donorfit.records.plan import Plan
+from donorfit.records.plan import OptionChange, Plan
 
 _BOX = 148.0
 _AFTER = 186.0
 _REASON = 348.0
 _PAD = 7.0
-_ROWS_AT_MOST = 60
 
 
 def draw_option_changes(plan: Plan, names: Names, *, key: str = "option-changes") -> str:
-    """The difference of the option lists and of the build month as an SVG text.
+    """The difference of the option lists and of the build month as an SVG text."""
+    return draw_option_sheets(plan, names, key=key)[0]
 
-    At most 60 rows are drawn; what is left out is counted in the last row.
-    """
-    drawing = Drawing(key)
-    for x, text in ((2, "before"), (_AFTER, "after"), (_REASON, "why")):
-        drawing.add_text(x, 12, text, size=SMALL, colour="soft", bold=True)
-    y = 20.0
+
+def draw_option_sheets(
+    plan: Plan,
+    names: Names,
+    *,
+    key: str = "option-changes",
+    sheet_height: float = UNLIMITED,
+) -> tuple[str, ...]:
+    """The same on one or more sheets; the first reason of each entry, the table holds them all."""
+    return draw_sheets(
+        key,
+        _list_rows(plan, names),
+        title="Changes of the option list",
+        finding=write_option_finding(plan),
+        sheet_height=sheet_height,
+        margin=0.0,
+    )
+
+
+def _list_rows(plan: Plan, names: Names) -> Iterator[Row]:
+    yield _draw_head
     if plan.month_before != plan.month_after:
         months = (f"built {plan.month_before or '?'}", f"built {plan.month_after or '?'}")
-        y = _draw_row(drawing, y, months, plan.month_reason, changed="month")
-    for change in plan.option_changes[:_ROWS_AT_MOST]:
-        title = get_option_title(names, change.option)
-        label = title or change.option
-        texts = ("", label) if change.declared else (label, "")
-        reason = " ".join(change.reasons) or "No reason was recorded."
-        kind = "added" if change.declared else "taken out"
-        y = _draw_row(drawing, y, texts, reason, changed=kind, name=change.option)
-    y = _draw_rest(drawing, y, plan)
-    return drawing.finish(y, "Changes of the option list", write_option_finding(plan))
+        yield lambda drawing, y: _draw_row(drawing, y, months, plan.month_reason, changed="month")
+    for change in plan.option_changes:
+        yield lambda drawing, y, change=change: _draw_change(  # type: ignore[misc]
+            drawing, y, change, names
+        )
+    text = f"{len(set(plan.options_before) & set(plan.options_after))} options stay as they are."
+
+    def draw_rest(drawing: Drawing, y: float) -> float:
+        drawing.add_text(2, y + 14, text, size=BODY, colour="soft")
+        return y + 22
+
+    yield draw_rest
+
+
+def _draw_head(drawing: Drawing, y: float) -> float:
+    for x, text in ((2, "before"), (_AFTER, "after"), (_REASON, "why")):
+        drawing.add_text(x, y + 12, text, size=SMALL, colour="soft", bold=True)
+    return y + 20
+
+
+def _draw_change(drawing: Drawing, y: float, change: OptionChange, names: Names) -> float:
+    label = get_option_title(names, change.option) or change.option
+    texts = ("", label) if change.declared else (label, "")
+    reason = change.reasons[0] if change.reasons else "No reason was recorded."
+    kind = "added" if change.declared else "taken out"
+    return _draw_row(drawing, y, texts, reason, changed=kind, name=change.option)
 
 
 def write_option_finding(plan: Plan) -> str:
@@ -45,19 +79,6 @@ def write_option_finding(plan: Plan) -> str:
     if plan.month_before != plan.month_after:
         month = f"The build month moves from {plan.month_before} to {plan.month_after}."
     return f"{added} options are added, {removed} taken out. {month}"
-
-
-def _count_staying(plan: Plan) -> int:
-    return len(set(plan.options_before) & set(plan.options_after))
-
-
-def _draw_rest(drawing: Drawing, y: float, plan: Plan) -> float:
-    more = len(plan.option_changes) - _ROWS_AT_MOST
-    text = f"{_count_staying(plan)} options stay as they are."
-    if more > 0:
-        text = f"{more} more changes are in the table. {text}"
-    drawing.add_text(2, y + 14, text, size=BODY, colour="soft")
-    return y + 22
 
 
 def _draw_row(

@@ -1,11 +1,13 @@
 """Plan as lanes: what happens when to which unit, where the job can stop and go back."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from donorfit.figures.drawing import LEADING, SMALL, Drawing, Ink
+from donorfit.figures.drawing import LEADING, SMALL, WIDTH, Drawing, Ink
 from donorfit.figures.lettering import cut, measure, wrap
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
+from donorfit.figures.sheets import UNLIMITED, Row, draw_sheets
 from donorfit.records.handover import Names
 from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.vehicle.identity import UnitId
@@ -50,14 +52,36 @@ class _Band:
 
 def draw_plan_lanes(plan: Plan, names: Names, *, key: str = "plan-lanes") -> str:
     """The steps of a plan as an SVG text: lanes by network and unit, stops, point of no return."""
-    drawing = Drawing(key)
-    y = _draw_legend(drawing)
-    for band in _make_bands(plan, drawing.width):
-        y = _draw_band(drawing, y + 6, band, names)
+    return draw_lane_sheets(plan, names, key=key)[0]
+
+
+def draw_lane_sheets(
+    plan: Plan, names: Names, *, key: str = "plan-lanes", sheet_height: float = UNLIMITED
+) -> tuple[str, ...]:
+    """The same on one or more sheets."""
+    return draw_sheets(
+        key,
+        _list_rows(plan, names),
+        title="The plan as lanes",
+        finding=write_plan_finding(plan),
+        sheet_height=sheet_height,
+        margin=0.0,
+    )
+
+
+def _list_rows(plan: Plan, names: Names) -> Iterator[Row]:
+    yield _draw_legend
+    for band in _make_bands(plan, WIDTH):
+        yield lambda drawing, y, band=band: _draw_band(  # type: ignore[misc]
+            drawing, y + 6, band, names
+        )
     if not plan.steps:
-        drawing.add_text(2, y + 16, "No step: nothing has to be written.")
-        y += 24
-    return drawing.finish(y, "The plan as lanes", write_plan_finding(plan))
+        yield _draw_nothing
+
+
+def _draw_nothing(drawing: Drawing, y: float) -> float:
+    drawing.add_text(2, y + 16, "No step: nothing has to be written.")
+    return y + 24
 
 
 def write_plan_finding(plan: Plan) -> str:
@@ -95,8 +119,8 @@ def _make_bands(plan: Plan, width: float) -> list[_Band]:
     return bands
 
 
-def _draw_legend(drawing: Drawing) -> float:
-    x, y = 2.0, 14.0
+def _draw_legend(drawing: Drawing, top: float) -> float:
+    x, y = 2.0, top + 14.0
     for word, ink in _KINDS.values():
         if x + 20 + measure(word, SMALL) > drawing.width:
             x, y = 2.0, y + 17

@@ -35,26 +35,33 @@ class Table:
         head: names of the columns.
         rows: as many cells as the head has.
         code: places of columns set in a monospaced face (digests, bytes).
-        widths: weight of each column's width on paper; empty for equal weights.
     """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     code: tuple[int, ...] = ()
-    widths: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """One picture: its SVG text, and title and finding as they stand in it."""
+    """One picture on one or more sheets: SVG texts, and title and finding as they stand in it."""
 
-    svg: str
+    sheets: tuple[str, ...]
     title: str
     finding: str
 
 
-Block = Paragraph | Notice | Listing | Table | Picture
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One thing said at length: a label, a title, and named parts below."""
+
+    label: str
+    title: str
+    parts: tuple[tuple[str, str], ...]
+
+
+Block = Paragraph | Notice | Listing | Table | Picture | Entry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from donorfit.edge.documents.compose import compose
 from donorfit.edge.documents.content import (
     Block,
     Document,
+    Entry,
     Listing,
     Notice,
     Paragraph,
@@ -90,6 +91,8 @@ def _write_block(block: Block, name: str) -> str:
             return f"<{tag}>{''.join(f'<li>{_text(item)}</li>' for item in items)}</{tag}>"
         case Picture():
             return _write_picture(block)
+        case Entry():
+            return _write_entry(block)
         case Table():
             return _write_table(block, name)
 
@@ -98,7 +101,16 @@ def _write_picture(picture: Picture) -> str:
     label = _text(f"Picture: {picture.title}")
     return (
         f'<figure><div class="wide" tabindex="0" role="group" aria-label="{label}">'
-        f"{picture.svg}</div><figcaption>{_text(picture.finding)}</figcaption></figure>"
+        f"{''.join(picture.sheets)}</div><figcaption>{_text(picture.finding)}</figcaption></figure>"
+    )
+
+
+def _write_entry(entry: Entry) -> str:
+    parts = "".join(f"<dt>{_text(name)}</dt><dd>{_text(text)}</dd>" for name, text in entry.parts)
+    return (
+        f'<div class="entry"><p><strong>{_text(entry.label)}:</strong> {_text(entry.title)}</p>'
+        + (f"<dl>{parts}</dl>" if parts else "")
+        + "</div>"
     )
 
 

@@ -10,7 +10,7 @@ from donorfit.edge.documents.content import (
     Table,
 )
 from donorfit.figures.byte_map import draw_byte_map, write_byte_finding
-from donorfit.figures.fit_card import draw_fit_card, write_fit_finding
+from donorfit.figures.fit_card import draw_fit_sheets, sort_lines, write_fit_finding
 from donorfit.figures.naming import (
     count_kept,
     get_field_note,
@@ -18,11 +18,14 @@ from donorfit.figures.naming import (
     get_unit_title,
     word_value,
 )
-from donorfit.figures.option_changes import draw_option_changes, write_option_finding
+from donorfit.figures.option_changes import draw_option_sheets, write_option_finding
 from donorfit.figures.proof_strip import draw_proof_strip, write_proof_finding
 from donorfit.records.handover import Handover
 from donorfit.records.plan import FieldEdit, FieldVerdict, PlanPurpose, RecordEdit
 from donorfit.vehicle.identity import OptionName
+
+SHEET_HEIGHT = 420.0
+"""Most height of one sheet of a picture, in its own units, so that it finds room on a page."""
 
 DEFERS = (
     "This record describes what was done and read. It gives no permission and no approval. Local "
@@ -56,13 +59,17 @@ def make_summary(handover: Handover) -> Section:
     )
     blocks: list[Block] = [
         Picture(
-            svg=strip,
+            sheets=(strip,),
             title="Proof in four steps",
             finding=write_proof_finding(
                 plan, handover.preparation, change, proof, digests=handover.digests
             ),
         ),
-        Table(caption="The job at a glance", head=("What", "Value"), rows=rows, widths=(2, 5)),
+        Table(
+            caption="The job at a glance",
+            head=("What", "Value"),
+            rows=rows,
+        ),
     ]
     if handover.masked:
         text = "VIN, serial numbers and per-car values are hidden in this copy."
@@ -86,13 +93,11 @@ def make_fit(handover: Handover) -> Section:
     rows = tuple(
         (
             line.verdict.value,
-            line.subject.value,
-            line.title,
-            line.reason,
-            line.change or "none",
-            "; ".join(line.evidence) or "none given",
+            f"{line.title} ({line.subject.value})",
+            f"{line.reason} Change: {line.change}" if line.change else line.reason,
+            "; ".join(line.evidence) or "-",
         )
-        for line in report.lines
+        for line in sort_lines(report)
     )
     works = "works" if report.as_it_stands else "does not work"
     return Section(
@@ -101,15 +106,16 @@ def make_fit(handover: Handover) -> Section:
         blocks=(
             Paragraph(text=f"Verdict: {report.verdict.value}. As the car stood, it {works}."),
             Picture(
-                svg=draw_fit_card(report, module_title=handover.module_title),
+                sheets=draw_fit_sheets(
+                    report, module_title=handover.module_title, sheet_height=SHEET_HEIGHT
+                ),
                 title="Fit card",
                 finding=write_fit_finding(report),
             ),
             Table(
                 caption="Requirements",
-                head=("Verdict", "About", "Requirement", "Reason", "Change", "Rests on"),
+                head=("Verdict", "Requirement", "Reason and change", "Rests on"),
                 rows=rows,
-                widths=(3, 3, 5, 6, 5, 5),
             ),
         ),
     )
@@ -119,7 +125,7 @@ def make_options(handover: Handover) -> Section:
     """The option list before and after, with the reason of every change, and the build month."""
     plan, names = handover.plan, handover.names
     before, after = frozenset(plan.options_before), frozenset(plan.options_after)
-    reasons = {change.option: " ".join(change.reasons) for change in plan.option_changes}
+    reasons = {change.option: "; ".join(change.reasons) for change in plan.option_changes}
     changed = sorted(before ^ after, key=lambda each: (each in after, each))
     staying = tuple(option for option in plan.options_after if option in before)
     rows = tuple(
@@ -141,7 +147,7 @@ def make_options(handover: Handover) -> Section:
     blocks: list[Block] = [
         Paragraph(text=_word_month(handover)),
         Picture(
-            svg=draw_option_changes(plan, names),
+            sheets=draw_option_sheets(plan, names, sheet_height=SHEET_HEIGHT),
             title="Changes of the option list",
             finding=write_option_finding(plan),
         ),
@@ -150,7 +156,6 @@ def make_options(handover: Handover) -> Section:
             head=("Option", "Title", "Before", "After", "Why"),
             rows=rows,
             code=(0,),
-            widths=(4, 5, 2, 2, 6),
         ),
         Paragraph(
             text=f"Declared before and after, {len(staying)} options: "
@@ -192,7 +197,7 @@ def make_configuration(handover: Handover) -> Section:
         title = f"{get_unit_title(handover.names, edit.unit)}: {edit.record}"
         blocks.append(
             Picture(
-                svg=draw_byte_map(edit, handover.names, key=f"bytes-{number}"),
+                sheets=(draw_byte_map(edit, handover.names, key=f"bytes-{number}"),),
                 title=title,
                 finding=write_byte_finding(edit),
             )
@@ -220,21 +225,21 @@ def _list_kept(handover: Handover) -> Table:
         caption="Kept from the owner",
         head=("Control unit", "Field", "Kept value", "Derived value", "Why"),
         rows=tuple(rows),
-        widths=(4, 5, 3, 3, 6),
     )
 
 
 def _list_fields(handover: Handover, edit: RecordEdit) -> Table:
-    rows = tuple(_row_field(handover, edit, field) for field in edit.fields)
+    shown = [each for each in edit.fields if each.verdict is not FieldVerdict.UNCHANGED]
+    rows = tuple(_row_field(handover, edit, field) for field in shown)
     before, after = edit.before.hex(" ").upper(), edit.after.hex(" ").upper()
     title = get_unit_title(handover.names, edit.unit)
-    rows += (("All bytes", before, after, "", ""),)
+    unchanged = len(edit.fields) - len(shown)
+    rows += (("All bytes", before, after, f"{unchanged} more fields unchanged", ""),)
     return Table(
         caption=f"Fields of {title}, {edit.record}, record 0x{edit.identifier:04X}",
         head=("Field", "Before", "After", "Decision", "Why"),
         rows=rows,
         code=(1, 2),
-        widths=(5, 4, 4, 3, 5),
     )
 
 

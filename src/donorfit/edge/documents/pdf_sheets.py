@@ -1,6 +1,7 @@
 """The hand-over as an A4 PDF, set by typst from data that it never reads as markup."""
 
 import json
+import re
 import tempfile
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -11,6 +12,7 @@ from donorfit.edge.documents.compose import compose
 from donorfit.edge.documents.content import (
     Block,
     Document,
+    Entry,
     Listing,
     Notice,
     Paragraph,
@@ -23,6 +25,12 @@ from donorfit.figures.lettering import clean
 from donorfit.records.handover import Handover
 
 _STANDARD = "ua-1"
+_SIZE = re.compile(r'width="([\d.]+)" height="([\d.]+)" aria')
+_PAGE_RATIO = 1.3  # height of a page's room to its width, less a caption
+_SIGNS_A_LINE = 112  # signs of the small serif face across the page
+_WIDEST = 70
+_LONGEST_WORD = 22
+_CODE_SCALE = 1.1
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -123,12 +131,28 @@ def _describe(block: Block, pictures: list[str]) -> dict[str, object]:
             return {"kind": "notice", "label": _text(label), "text": _text(text)}
         case Listing(items=items, numbered=numbered):
             return {"kind": "listing", "items": [_text(i) for i in items], "numbered": numbered}
-        case Picture(svg=svg, finding=finding):
-            pictures.append(svg)
-            file = _name_picture(len(pictures) - 1)
-            return {"kind": "picture", "file": file, "finding": _text(finding)}
+        case Picture():
+            return _describe_picture(block, pictures)
+        case Entry(label=label, title=title, parts=parts):
+            return {
+                "kind": "entry",
+                "label": _text(label),
+                "title": _text(title),
+                "parts": [[_text(name), _text(text)] for name, text in parts],
+            }
         case Table():
             return _describe_table(block)
+
+
+def _describe_picture(picture: Picture, pictures: list[str]) -> dict[str, object]:
+    """Files and widths of the sheets: narrower than the page only where one is taller than it."""
+    sheets = []
+    for svg in picture.sheets:
+        pictures.append(svg)
+        width, height = (float(each) for each in _SIZE.findall(svg)[0])
+        share = min(1.0, _PAGE_RATIO * width / max(height, 1.0))
+        sheets.append({"file": _name_picture(len(pictures) - 1), "percent": round(share * 100, 2)})
+    return {"kind": "picture", "sheets": sheets, "finding": _text(picture.finding)}
 
 
 def _describe_table(table: Table) -> dict[str, object]:
@@ -139,5 +163,22 @@ def _describe_table(table: Table) -> dict[str, object]:
         "head": [_text(cell) for cell in table.head],
         "rows": [[_text(cell) for cell in row] for row in table.rows or (empty,)],
         "code": list(table.code),
-        "widths": list(table.widths or (1,) * len(table.head)),
+        "widths": weigh_columns(table),
     }
+
+
+def weigh_columns(table: Table) -> list[int]:
+    """Weights of the columns' widths: room for the longest word first, the rest by usual need."""
+    floors, wishes = [], []
+    for column, name in enumerate(table.head):
+        texts = [name, *(row[column] for row in table.rows)]
+        word = max(len(word) for text in texts for word in text.split() or [""])
+        scale = _CODE_SCALE if column in table.code else 1.0
+        floors.append((min(word, _LONGEST_WORD) + 2) * scale)
+        usual = sum(map(len, texts)) / len(texts)
+        wish = min(max(map(len, texts)), usual * 1.5, _WIDEST) * scale
+        wishes.append(max(0.0, wish - floors[-1]))
+    spare = max(0.0, _SIGNS_A_LINE - sum(floors))
+    wished = sum(wishes) or 1.0
+    weights = (floor + spare * wish / wished for floor, wish in zip(floors, wishes, strict=True))
+    return [max(1, round(10 * weight)) for weight in weights]

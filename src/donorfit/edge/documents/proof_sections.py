@@ -1,7 +1,10 @@
 """Sections that show the result and the way back: faults, checks, backups, digests, recipe."""
 
+import hashlib
+
 from donorfit.edge.documents.content import (
     Block,
+    Entry,
     Listing,
     Notice,
     Paragraph,
@@ -17,6 +20,8 @@ from donorfit.records.finding import Finding, Severity
 from donorfit.records.handover import Handover
 from donorfit.records.plan import PlanPurpose
 
+_MOST_BYTES = 32
+_FIRST_BYTES = 8
 _ORDER = (Severity.BLOCKING, Severity.WARNING, Severity.NOTE)
 
 
@@ -59,7 +64,7 @@ def make_faults(handover: Handover) -> Section:
         title="Fault codes",
         blocks=(
             Picture(
-                svg=draw_fault_flow(proof, names),
+                sheets=(draw_fault_flow(proof, names),),
                 title="Fault codes before and after",
                 finding=write_fault_finding(proof),
             ),
@@ -68,7 +73,6 @@ def make_faults(handover: Handover) -> Section:
                 head=("Code", "Control unit", "Title", "Before", "After", "Verdict", "Why"),
                 rows=rows,
                 code=(0, 3, 4),
-                widths=(3, 4, 5, 2, 2, 3, 5),
             ),
         ),
     )
@@ -89,8 +93,8 @@ def make_checks(handover: Handover) -> Section:
         (
             get_unit_title(handover.names, back.unit),
             f"0x{back.identifier:04X}",
-            back.expected.hex(" ").upper(),
-            back.read.hex(" ").upper() if not back.equal else "the same",
+            _word_bytes(back.expected),
+            _word_bytes(back.read) if not back.equal else "the same",
             "equal" if back.equal else "DIFFERS",
         )
         for back in handover.proof.read_backs
@@ -102,14 +106,26 @@ def make_checks(handover: Handover) -> Section:
             head=("Control unit", "Identifier", "Planned", "Read", "Result"),
             rows=backs,
             code=(1, 2, 3),
-            widths=(4, 2, 7, 4, 2),
         )
     ]
     if checks:
         tables.append(
-            Table(caption="Checks by hand", head=("Check", "Answer"), rows=checks, widths=(8, 2))
+            Table(
+                caption="Checks by hand",
+                head=("Check", "Answer"),
+                rows=checks,
+            )
         )
     return Section(key="checks", title="Read back and checks by hand", blocks=tuple(tables))
+
+
+def _word_bytes(data: bytes) -> str:
+    """Bytes as hex; long ones by their beginning, length and digest."""
+    if len(data) <= _MOST_BYTES:
+        return data.hex(" ").upper()
+    digest = hashlib.sha256(data).hexdigest()
+    start = data[:_FIRST_BYTES].hex(" ").upper()
+    return f"{start} ... ({len(data)} bytes, SHA-256 {digest})"
 
 
 def make_way_back(handover: Handover) -> Section:
@@ -139,7 +155,6 @@ def make_way_back(handover: Handover) -> Section:
             head=("Control unit", "Identifier", "Bytes", "SHA-256"),
             rows=rows,
             code=(1, 2, 3),
-            widths=(4, 2, 1, 10),
         ),
     ]
     programmed = list_programmed(handover.plan.steps)
@@ -175,7 +190,6 @@ def make_units(handover: Handover) -> Section:
         head=head,
         rows=rows,
         code=(1, 3),
-        widths=(5, 2, 2, 4, 3, 2, 2),
     )
     return Section(key="units", title="Control units before the work", blocks=(table,))
 
@@ -198,7 +212,6 @@ def make_chain(handover: Handover) -> Section:
         head=("Record", "Time", "Digest"),
         rows=rows,
         code=(2,),
-        widths=(3, 5, 11),
     )
     return Section(key="chain", title="Chain of records", blocks=(Paragraph(text=text), table))
 
@@ -228,7 +241,6 @@ def make_recipe_section(handover: Handover) -> Section:
                 ("Software", "; ".join(software) or "none"),
                 ("Proved", "yes" if recipe.proved else "no"),
             ),
-            widths=(2, 7),
         ),
     ]
     if fields:
@@ -238,7 +250,6 @@ def make_recipe_section(handover: Handover) -> Section:
                 head=("Control unit", "Record", "Field", "Before", "After"),
                 rows=fields,
                 code=(2, 3, 4),
-                widths=(4, 4, 5, 2, 2),
             )
         )
     if recipe.steps:
@@ -264,14 +275,7 @@ def make_findings(handover: Handover) -> Section:
     found.sort(key=lambda each: _ORDER.index(each[1].severity))
     blocks: list[Block] = []
     if found:
-        blocks.append(
-            Table(
-                caption="Findings",
-                head=("Weight", "From", "What", "Why", "To do"),
-                rows=tuple(_row_finding(name, finding) for name, finding in found),
-                widths=(3, 3, 7, 6, 5),
-            )
-        )
+        blocks += [_make_entry(name, finding) for name, finding in found]
     else:
         blocks.append(Paragraph(text="No record holds a finding."))
     questions = handover.plan.questions
@@ -282,13 +286,20 @@ def make_findings(handover: Handover) -> Section:
                 caption="Questions that only the owner could decide",
                 head=("Question", "Answer"),
                 rows=rows,
-                widths=(7, 2),
             )
         )
     return Section(key="findings", title="Findings and answers", blocks=tuple(blocks))
 
 
-def _row_finding(name: str, finding: Finding) -> tuple[str, ...]:
-    what = f"{finding.what} ({finding.where})" if finding.where else finding.what
-    evidence = f" Seen: {'; '.join(finding.evidence)}." if finding.evidence else ""
-    return (finding.severity.value, name, what, finding.why + evidence, finding.next_step)
+def _make_entry(name: str, finding: Finding) -> Entry:
+    parts = (
+        ("Where", finding.where),
+        ("Why", finding.why),
+        ("Seen", "; ".join(finding.evidence)),
+        ("To do", finding.next_step),
+    )
+    return Entry(
+        label=f"{finding.severity.value}, {name}",
+        title=finding.what,
+        parts=tuple(part for part in parts if part[1]),
+    )

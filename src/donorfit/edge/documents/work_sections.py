@@ -1,9 +1,9 @@
 """Sections that say what was done to the car: steps, software, supply, wires, cautions."""
 
 from donorfit.edge.documents.content import Block, Notice, Paragraph, Picture, Section, Table
-from donorfit.edge.documents.job_sections import DEFERS
+from donorfit.edge.documents.job_sections import DEFERS, SHEET_HEIGHT
 from donorfit.figures.naming import get_unit_title
-from donorfit.figures.plan_lanes import draw_plan_lanes, write_plan_finding
+from donorfit.figures.plan_lanes import draw_lane_sheets, write_plan_finding
 from donorfit.figures.ring import draw_ring, word_margin, write_ring_finding
 from donorfit.figures.supply import draw_supply, write_supply_finding
 from donorfit.records.handover import Handover
@@ -19,9 +19,7 @@ def make_steps(handover: Handover) -> Section:
     rows = []
     for step in plan.steps:
         result = results.get(step.id)
-        again = (
-            f"looked again {result.looked_again} times" if result and result.looked_again else ""
-        )
+        again = f"looked again: {result.looked_again}" if result and result.looked_again else ""
         parts = (result.detail if result else "", again)
         rows.append(
             (
@@ -36,7 +34,7 @@ def make_steps(handover: Handover) -> Section:
         )
     blocks: list[Block] = [
         Picture(
-            svg=draw_plan_lanes(plan, handover.names),
+            sheets=draw_lane_sheets(plan, handover.names, sheet_height=SHEET_HEIGHT),
             title="The plan as lanes",
             finding=write_plan_finding(plan),
         ),
@@ -45,7 +43,6 @@ def make_steps(handover: Handover) -> Section:
             head=("Step", "Control unit", "Deed", "Planned", "Safe stop", "Result", "Detail"),
             rows=tuple(rows),
             code=(0,),
-            widths=(2, 5, 6, 2, 2, 3, 5),
         ),
     ]
     if not handover.change.finished:
@@ -82,7 +79,6 @@ def make_software(handover: Handover) -> Section:
         head=("Control unit", "Before", "After", "File", "SHA-256 of the file", "Result"),
         rows=rows,
         code=(4,),
-        widths=(4, 2, 2, 4, 8, 2),
     )
     return Section(key="software", title="Software", blocks=(table,))
 
@@ -105,11 +101,15 @@ def make_supply(handover: Handover) -> Section:
     else:
         blocks.append(
             Picture(
-                svg=draw_supply(supply),
+                sheets=(draw_supply(supply),),
                 title="Supply over the session",
                 finding=write_supply_finding(supply),
             )
         )
+        text = (
+            f"Forecast over {supply.minutes:.1f} minutes, {supply.charge_ah:.1f} Ah. It rests on: "
+        )
+        blocks.append(Paragraph(text=f"{text}{supply.source}."))
         blocks.append(_list_supply(supply))
     checks = tuple(
         (check.text, "met" if check.met else "NOT met", check.shown_by)
@@ -121,7 +121,6 @@ def make_supply(handover: Handover) -> Section:
                 caption="Conditions that keep the car awake",
                 head=("Condition", "State", "Shown by"),
                 rows=checks,
-                widths=(4, 2, 4),
             )
         )
     return Section(key="supply", title="Supply", blocks=tuple(blocks))
@@ -135,7 +134,7 @@ def _list_supply(supply: SupplyForecast) -> Table:
     )
     every = "" if step == 1 else f", one point in {step}"
     return Table(
-        caption=f"Forecast from {supply.source}{every}; charge {supply.charge_ah:.1f} Ah",
+        caption=f"Supply forecast{every}",
         head=("Minute", "Current in A", "V with support", "V on the battery alone"),
         rows=rows,
         code=(0, 1, 2, 3),
@@ -162,7 +161,7 @@ def make_ring(handover: Handover) -> Section:
                 "largest losses; the power window they rest on is from memory and unverified."
             ),
             Picture(
-                svg=draw_ring(handover.ring, handover.names),
+                sheets=(draw_ring(handover.ring, handover.names),),
                 title="Optical ring",
                 finding=write_ring_finding(handover.ring, handover.names),
             ),
@@ -183,7 +182,7 @@ def make_wires(handover: Handover) -> Section:
         return Section(key="wires", title="Wires", blocks=(Paragraph(text=text),))
     rows = tuple(
         (
-            wire.host_cavity,
+            wire.host_cavity or "new wire",
             wire.module_cavity,
             wire.purpose,
             f"{wire.cross_section_mm2:g}",
@@ -194,7 +193,11 @@ def make_wires(handover: Handover) -> Section:
         for wire in wires
     )
     head = ("Host side", "Module side", "Purpose", "mm\u00b2", "Fuse in A", "Length in m", "Note")
-    table = Table(caption="Wires", head=head, rows=rows, widths=(4, 3, 5, 2, 2, 2, 4))
+    table = Table(
+        caption="Wires",
+        head=head,
+        rows=rows,
+    )
     return Section(key="wires", title="Wires", blocks=(table,))
 
 
@@ -218,7 +221,6 @@ def make_cautions(handover: Handover) -> Section:
                 caption="Cautions of this job",
                 head=("Caution", "Because", "Where it may apply", "Source", "Confirmed"),
                 rows=rows,
-                widths=(8, 4, 3, 4, 3),
             )
         )
     else:
