@@ -9,7 +9,6 @@ import asyncio
 
 import pytest
 
-
 pytest.importorskip("isotp")
 pytest.importorskip("uds.can")
 
