@@ -1,5 +1,6 @@
 """Values in words, bytes of fields, fault codes in text."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,7 +15,7 @@ from donorfit.figures.naming import (
     write_fault_code,
     write_value,
 )
-from donorfit.vehicle.layout import ByteOrder, Choice, Field, Scale
+from donorfit.vehicle.layout import ByteOrder, Checksum, Choice, Field, Scale
 
 
 @pytest.mark.parametrize(
@@ -114,3 +115,21 @@ def test_titles_and_notes_come_from_the_pack(job: Any) -> None:
 def test_only_asked_options_are_named(job: Any) -> None:
     names = gather_names(job.pack, options=["tow_coupling"])
     assert [option for option, _ in names.options] == ["tow_coupling"]
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "used"),
+    [("crc8-autosar", (5,)), ("crc16-ccitt-false", (5, 6)), ("sum8", (5,)), ("xor", (5,))],
+)
+def test_bytes_of_a_checksum_are_known(job: Any, algorithm: str, used: tuple[int, ...]) -> None:
+    unit = job.pack.find_unit("park_distance")
+    layout = replace(
+        unit.records[0].layouts[0],
+        checksum=Checksum(algorithm=algorithm, byte=5, first_byte=0, last_byte=4),
+    )
+    record = replace(unit.records[0], layouts=(layout,))
+    pack = replace(job.pack, units=(replace(unit, records=(record,)),))
+    field = replace(job.plan.edits[0].fields[-1], name="checksum")
+    edit = replace(job.plan.edits[2], fields=(field,))
+    (note,) = gather_names(pack, edits=(edit,)).fields
+    assert note.bytes_used == used

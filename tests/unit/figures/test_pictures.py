@@ -9,11 +9,11 @@ import pytest
 
 from donorfit.figures.byte_map import draw_byte_map
 from donorfit.figures.fault_flow import draw_fault_flow
-from donorfit.figures.fit_card import draw_fit_card
+from donorfit.figures.fit_card import draw_fit_card, draw_fit_sheets
 from donorfit.figures.lettering import MORE, measure
 from donorfit.figures.naming import gather_names
-from donorfit.figures.option_changes import draw_option_changes
-from donorfit.figures.plan_lanes import draw_plan_lanes
+from donorfit.figures.option_changes import draw_option_changes, draw_option_sheets
+from donorfit.figures.plan_lanes import draw_lane_sheets, draw_plan_lanes
 from donorfit.figures.proof_strip import draw_proof_strip
 from donorfit.figures.ring import draw_ring
 from donorfit.figures.supply import draw_supply
@@ -359,3 +359,40 @@ def test_the_box_check_finds_a_covered_text() -> None:
     (first, second), (width, _) = read_texts(svg)
     assert first.covers(second)
     assert second.right < width
+
+
+def test_tall_pictures_are_set_on_several_sheets(job: Any) -> None:
+    """No row is lost or split, and no sheet is taller than asked while its rows are not."""
+    names = gather_names(job.pack, edits=job.plan.edits)
+    steps = tuple(
+        replace(job.plan.steps[at % 18], id=f"s{at:02d}", unit=f"unit_{at % 7}")
+        for at in range(90)
+    )
+    plan = replace(job.plan, steps=steps)
+    height = 420.0
+    for sheets, whole in (
+        (draw_fit_sheets(job.report, sheet_height=height), draw_fit_card(job.report)),
+        (draw_option_sheets(job.plan, names, sheet_height=height),
+         draw_option_changes(job.plan, names)),
+        (draw_lane_sheets(plan, names, sheet_height=height), draw_plan_lanes(plan, names)),
+    ):  # fmt: skip
+        assert len(sheets) > 1
+        assert len(sheets) == len(set(sheets))
+        said = sorted(" ".join(map(list_words, sheets)).split())
+        assert said == sorted(list_words(whole).split())
+        for sheet in sheets:
+            boxes, (_, tall) = read_texts(sheet)
+            assert boxes
+            assert tall <= height + 4
+        ids = [
+            each.attrib["id"]
+            for sheet in sheets
+            for each in parse(sheet).iter()
+            if "id" in each.attrib
+        ]
+        assert len(ids) == len(set(ids))
+
+
+def test_one_row_taller_than_a_sheet_stands_alone(job: Any) -> None:
+    sheets = draw_fit_sheets(job.report, sheet_height=10.0)
+    assert len(sheets) == len(job.report.lines) + 1

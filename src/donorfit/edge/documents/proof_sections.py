@@ -271,11 +271,15 @@ def make_findings(handover: Handover) -> Section:
         ("preparation", handover.preparation.findings),
         ("proof", handover.proof.findings if handover.proof else ()),
     )
-    found = [(name, finding) for name, findings in sources for finding in findings]
-    found.sort(key=lambda each: _ORDER.index(each[1].severity))
+    # the same thing said by two records is one entry, in the words of the later one
+    found: dict[tuple[str, str, str], list[tuple[str, Finding]]] = {}
+    for name, findings in sources:
+        for finding in findings:
+            key = (finding.id, finding.what, finding.where)
+            found.setdefault(key, []).append((name, finding))
     blocks: list[Block] = []
     if found:
-        blocks += [_make_entry(name, finding) for name, finding in found]
+        blocks += [_make_entry(said) for said in sorted(found.values(), key=_weigh_entry)]
     else:
         blocks.append(Paragraph(text="No record holds a finding."))
     questions = handover.plan.questions
@@ -291,7 +295,12 @@ def make_findings(handover: Handover) -> Section:
     return Section(key="findings", title="Findings and answers", blocks=tuple(blocks))
 
 
-def _make_entry(name: str, finding: Finding) -> Entry:
+def _weigh_entry(said: list[tuple[str, Finding]]) -> int:
+    return min(_ORDER.index(finding.severity) for _, finding in said)
+
+
+def _make_entry(said: list[tuple[str, Finding]]) -> Entry:
+    finding = said[-1][1]
     parts = (
         ("Where", finding.where),
         ("Why", finding.why),
@@ -299,7 +308,7 @@ def _make_entry(name: str, finding: Finding) -> Entry:
         ("To do", finding.next_step),
     )
     return Entry(
-        label=f"{finding.severity.value}, {name}",
+        label="; ".join(f"{each.severity.value} in {name}" for name, each in said),
         title=finding.what,
         parts=tuple(part for part in parts if part[1]),
     )

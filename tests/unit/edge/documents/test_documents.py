@@ -1,6 +1,7 @@
 """Page and PDF hold the same record, alike each time, and no text of a person is ever obeyed."""
 
 import builtins
+import hashlib
 import re
 import shutil
 import subprocess
@@ -16,7 +17,9 @@ from donorfit.edge.documents import write_html, write_pdf
 from donorfit.edge.documents.compose import compose
 from donorfit.edge.documents.content import Picture, Table
 from donorfit.edge.documents.glyphs import is_covered, put_boxes, spell_out
+from donorfit.edge.documents.pdf_sheets import weigh_columns
 from donorfit.errors import InputError
+from donorfit.records.finding import Severity
 from donorfit.records.handover import RingMargin
 from donorfit.records.plan import FieldVerdict
 from donorfit.records.proof import FaultVerdict
@@ -387,3 +390,36 @@ def test_the_ring_has_a_section_where_the_module_sits_on_it(handover: Any) -> No
     text = read_page(write_html(replace(handover, ring=arcs))).text
     assert "1.0 dB, weak" in text
     assert "unverified" in text
+
+
+def test_a_finding_of_two_records_is_said_once(job: Any) -> None:
+    finding = job.survey.findings[0]
+    handover = make(job)
+    other = replace(finding, severity=Severity.BLOCKING)
+    plan = replace(handover.plan, findings=(other,))
+    text = read_page(write_html(replace(handover, plan=plan))).text
+    assert text.count(finding.what) == 1
+    assert "warning in survey; blocking in plan" in text
+
+
+def test_long_bytes_are_told_by_their_digest(job: Any) -> None:
+    data = bytes(range(200))
+    back = replace(job.proof.read_backs[0], expected=data, read=data)
+    handover = make(job)
+    proof = replace(handover.proof, read_backs=(back,))
+    text = read_page(write_html(replace(handover, proof=proof))).text
+    assert "00 01 02 03 04 05 06 07 ... (200 bytes, SHA-256 " in text
+    assert hashlib.sha256(data).hexdigest() in text
+
+
+def test_columns_leave_room_for_their_longest_words() -> None:
+    table = Table(
+        caption="",
+        head=("Verdict", "Why", "Code"),
+        rows=(("met", "word " * 200, "AB" * 32),),
+        code=(2,),
+    )
+    verdict, why, code = weigh_columns(table)
+    total = verdict + why + code
+    assert 112 * verdict / total >= len("Verdict")
+    assert why > code > verdict
