@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.columns import count
+from donorfit.cli.network_logs import log_command, values_command
 from donorfit.errors import InputError, Mistake
 
 if TYPE_CHECKING:
@@ -36,6 +38,10 @@ def _with(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
 @click.group("network")
 def network_group() -> None:
     """Read and compare network descriptions."""
+
+
+network_group.add_command(log_command)
+network_group.add_command(values_command)
 
 
 @network_group.command("read")
@@ -162,7 +168,7 @@ def collisions_command(file: Path, add: tuple[Path, ...], *, as_json: bool) -> N
             for each in found
         ],
     )
-    click.echo(f"{len(found)} shared identifiers.")
+    click.echo(f"{count(len(found), 'shared identifier')}.")
 
 
 @network_group.command("ring")

@@ -107,14 +107,16 @@ def _fill_group(table: FrameTable, group: Group) -> None:
 
 def _read_middles(table: FrameTable, middles: Column) -> tuple[Column, Column, Column, Column]:
     """Identifier, format, channel of every row; each different text is read once."""
-    rows = len(middles)
-    packed = np.ascontiguousarray(middles).view(f"V{middles.shape[1]}").ravel()
+    rows, width = middles.shape
+    padded = np.zeros((rows, -(-width // 8) * 8), np.uint8)
+    padded[:, :width] = middles
+    words = padded.view(np.uint64)
     number = np.zeros(rows, np.uint64)
-    for column in range(middles.shape[1]):
-        number *= np.uint64(1_000_003)
-        number += middles[:, column]
+    for column in range(words.shape[1]):
+        number *= np.uint64(0x9E3779B97F4A7C15)  # any odd factor: equal texts stay equal
+        number += words[:, column]
     _, firsts, back = np.unique(number, return_index=True, return_inverse=True)
-    same = packed == packed[firsts][back]
+    same = (words == words[firsts][back]).all(axis=1)
     ids = np.zeros(len(firsts), np.uint32)
     extended, known = np.zeros(len(firsts), np.bool_), np.zeros(len(firsts), np.bool_)
     channels = np.zeros(len(firsts), np.uint8)

@@ -66,7 +66,8 @@ def decode_message(
     if rows is None:
         rows = find_rows(frames, message)
     payload, lengths = frames.payload[rows], frames.lengths[rows]
-    raws = {each.name: read_raw(payload, each) for each in message.signals}
+    words = _Payload(payload)
+    raws = {each.name: _read_raw(words, each) for each in message.signals}
     there = {each.name: _find_there(each, message, raws) for each in message.signals}
     for signal in message.signals:
         keep = lengths >= count_bytes(signal)
@@ -90,15 +91,21 @@ def count_bytes(signal: Signal) -> int:
 
 def read_raw(payload: Column, signal: Signal) -> Column:
     """Raw values of a signal of up to 64 bits; bytes beyond the payload count as 0."""
-    word = _read_unsigned(payload, signal)
+    return _read_raw(_Payload(payload), signal)
+
+
+def _read_raw(payload: "_Payload", signal: Signal) -> Column:
+    word = payload.read_unsigned(signal)
     length = signal.bit_length
     if signal.floating and length in _FLOATS:
         return word.astype(_WHOLE[length]).view(_FLOATS[length])
     if signal.signed:
         if length >= WORD_BITS:
             return word.view(np.int64)
-        shift = np.uint64(WORD_BITS - length)
-        return (word << shift).view(np.int64) >> np.int64(WORD_BITS - length)
+        word <<= np.uint64(WORD_BITS - length)
+        signed = word.view(np.int64)
+        signed >>= np.int64(WORD_BITS - length)
+        return signed
     return word
 
 
@@ -106,46 +113,61 @@ def scale(raw: Column, signal: Signal) -> Column:
     """Physical values: ``raw * factor + offset``."""
     with np.errstate(invalid="ignore", over="ignore"):  # floating signals may hold NaN
         numbers = raw.astype(np.float64)
-        if signal.factor == 1 and signal.offset == 0:
-            return numbers
-        return numbers * signal.factor + signal.offset
+        if signal.factor != 1:
+            numbers *= signal.factor
+        if signal.offset != 0:
+            numbers += signal.offset
+        return numbers
 
 
-def _read_unsigned(payload: Column, signal: Signal) -> Column:
-    """The signal's bits as whole numbers, whatever they mean."""
-    length = min(signal.bit_length, WORD_BITS)
-    first = signal.first_bit // 8
-    if signal.big_endian:
-        skip = 7 - signal.first_bit % 8
-        word = _take_word(payload, first, ">u8")
-        value = (word << np.uint64(skip)) >> np.uint64(WORD_BITS - length)
+class _Payload:
+    """Payload rows as words; the words of a whole classic frame are made once."""
+
+    def __init__(self, rows: Column) -> None:
+        self._rows = rows
+        self._whole: dict[str, Column] = {}
+
+    def read_unsigned(self, signal: Signal) -> Column:
+        """The signal's bits as whole numbers in an array of its own, whatever they mean."""
+        length = min(signal.bit_length, WORD_BITS)
+        first, skip = 0, _skip_bits(signal)
+        if self._rows.shape[1] != WORD_BYTES or skip + length > WORD_BITS:
+            first, skip = skip // 8, skip % 8
         beyond = skip + length - WORD_BITS
+        if signal.big_endian:
+            word = self._take(first, ">u8") << np.uint64(skip)
+            if length < WORD_BITS:
+                word >>= np.uint64(WORD_BITS - length)
+            if beyond > 0:
+                word |= self._take(first + WORD_BYTES, ">u8") >> np.uint64(WORD_BITS - beyond)
+            return word
+        word = self._take(first, "<u8") >> np.uint64(skip)
         if beyond > 0:
-            value |= _take_word(payload, first + WORD_BYTES, ">u8") >> np.uint64(
-                WORD_BITS - beyond
-            )
-        return value
-    skip = signal.first_bit % 8
-    word = _take_word(payload, first, "<u8") >> np.uint64(skip)
-    beyond = skip + length - WORD_BITS
-    if beyond > 0:
-        word |= _take_word(payload, first + WORD_BYTES, "<u8") << np.uint64(WORD_BITS - skip)
-    if length < WORD_BITS:
-        word &= np.uint64((1 << length) - 1)
-    return word
+            word |= self._take(first + WORD_BYTES, "<u8") << np.uint64(WORD_BITS - skip)
+        if length < WORD_BITS:
+            word &= np.uint64((1 << length) - 1)
+        return word
 
-
-def _take_word(payload: Column, first: int, order: str) -> Column:
-    """Eight bytes from a place on, as one number in the machine's order."""
-    width = payload.shape[1]
-    if first == 0 and width == WORD_BYTES:
-        part = np.ascontiguousarray(payload)
-    else:
-        part = np.zeros((len(payload), WORD_BYTES), np.uint8)
+    def _take(self, first: int, order: str) -> Column:
+        """Eight bytes from a place on, as one number in the machine's order."""
+        rows, width = self._rows, self._rows.shape[1]
+        if first == 0 and width == WORD_BYTES:
+            if order not in self._whole:
+                whole = np.ascontiguousarray(rows).view(order).ravel()
+                self._whole[order] = whole.astype(np.uint64, copy=False)
+            return self._whole[order]
+        part = np.zeros((len(rows), WORD_BYTES), np.uint8)
         end = min(width, first + WORD_BYTES)
         if first < end:
-            part[:, : end - first] = payload[:, first:end]
-    return part.view(order).ravel().astype(np.uint64)
+            part[:, : end - first] = rows[:, first:end]
+        return part.view(order).ravel().astype(np.uint64)
+
+
+def _skip_bits(signal: Signal) -> int:
+    """Bits ahead of the signal: below it in little endian, above it in big endian order."""
+    if signal.big_endian:
+        return signal.first_bit // 8 * 8 + 7 - signal.first_bit % 8
+    return signal.first_bit
 
 
 def _find_there(signal: Signal, message: Message, raws: dict[str, Column]) -> Column | None:

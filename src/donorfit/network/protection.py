@@ -22,6 +22,7 @@ LEAST_FRAMES = 12
 MOST_FRAMES = 512
 MOST_PAIRS = 64
 LEAST_PAIRS = 4
+FIRST_PAIRS = 6
 LEAST_VARIED = 3
 MOST_TRAILING = 2
 _FALSE_ALARM_BITS = 24
@@ -203,6 +204,8 @@ def _try_crc(differences: Column, byte: int) -> Iterator[CheckByte]:
     for reflected in (False, True):
         tables = _list_tables(reflected=reflected)
         for backwards in (False, True):
+            if not _may_fit(tables, others, check, backwards=backwards):
+                continue
             state = _run_all(tables, others[:, ::-1] if backwards else others)
             for trailing in range(MOST_TRAILING + 1):
                 for place in np.flatnonzero((state == check[None, :]).all(axis=1)):
@@ -216,6 +219,17 @@ def _try_crc(differences: Column, byte: int) -> Iterator[CheckByte]:
                         pairs=len(check),
                     )
                 state = np.take_along_axis(tables, state, axis=1)  # one more byte, difference 0
+
+
+def _may_fit(tables: Column, others: Column, check: Column, *, backwards: bool) -> bool:
+    """Whether any polynomial survives the first few pairs; most do not."""
+    some = others[:FIRST_PAIRS, ::-1] if backwards else others[:FIRST_PAIRS]
+    state = _run_all(tables, some)
+    for _ in range(MOST_TRAILING + 1):
+        if (state == check[None, :FIRST_PAIRS]).all(axis=1).any():
+            return True
+        state = np.take_along_axis(tables, state, axis=1)
+    return False
 
 
 def _run_all(tables: Column, data: Column) -> Column:

@@ -106,3 +106,46 @@ def test_ring_of_the_demo(pack: Path) -> None:
     assert len(plain["after"]["hops"]) == len(plain["before"]["hops"]) + 1
     assert "lowest margin" in call("ring", pack).output
     assert "the light is lost" in call("ring", pack, "--heard", "nobody").output
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    path = tmp_path / "drive.log"
+    lines = [f"({place * 0.02:.6f}) can0 100#{place % 2:02X}00000000000000" for place in range(20)]
+    path.write_text("\n".join([*lines, "rubbish"]) + "\n")
+    return path
+
+
+def test_log(log: Path) -> None:
+    result = call("log", log, "--protection")
+    assert "20 frames with 1 identifier in 21 lines" in result.output
+    assert "not understood, first in line 21" in result.output
+    plain = json.loads(call("log", log, "--json").output)
+    assert plain["identifiers"][0]["median_ms"] == pytest.approx(20)
+    assert isinstance(call("log", log, "--module", "x").exception, InputError)
+
+
+def test_log_against_the_demos_needs(log: Path, pack: Path) -> None:
+    arguments = ("log", log, "--pack", pack, "--module", "tow_control_2")
+    plain = json.loads(call(*arguments, "--json").output)
+    assert {each["verdict"] for each in plain["needs"]} <= {
+        "seen in time", "seen, gaps too long", "not seen in this record", "message not described",
+    }  # fmt: skip
+    assert "another state of the car" in call(*arguments).output
+
+
+def test_values(log: Path, file: Path) -> None:
+    result = call("values", log, file, "--signal", "TurnLeft")
+    assert "1 signal over 20 frames" in result.output
+    (row,) = json.loads(call("values", log, file, "--json").output)["signals"]
+    assert (row["frames"], row["lowest"], row["highest"], row["last"]) == (20, 0, 1, 1)
+
+
+def test_a_record_without_frames_is_refused(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.log"
+    empty.write_text("nothing\n")
+    for path in (empty, tmp_path / "absent.log", tmp_path / "x.docx"):
+        assert isinstance(call("log", path).exception, InputError)
+    broken = tmp_path / "broken.blf"
+    broken.write_bytes(b"LOGG" + bytes(200))
+    assert isinstance(call("log", broken).exception, InputError)
