@@ -18,7 +18,17 @@ class StepState(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepResult:
-    """One step of the plan, what became of it, and the evidence."""
+    """One step of the plan, what became of it, and the evidence.
+
+    Attributes:
+        step: id of the step.
+        unit: unit it was done to.
+        what: the deed.
+        state: what became of it.
+        detail: the evidence in words.
+        looked_again: how often the unit was read once more.
+        held: bytes read last where they are neither the old nor the new ones; else empty.
+    """
 
     step: str
     unit: str
@@ -26,6 +36,7 @@ class StepResult:
     state: StepState
     detail: str = ""
     looked_again: int = 0
+    held: bytes = b""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,6 +46,7 @@ class _Undo:
         plan: the plan that was carried out.
         backups: bytes before the work.
         states: what became of each step.
+        held: bytes that a step left behind where they are neither old nor new.
         old_blocks: software to go back to, for units whose old block the pack has.
         stuck: units that keep the new software, because the pack has not the old one.
     """
@@ -54,6 +55,7 @@ class _Undo:
     plan: Plan
     backups: Mapping[Place, Backup]
     states: Mapping[str, StepState]
+    held: Mapping[str, bytes]
     old_blocks: Mapping[UnitId, SoftwareBlock]
     stuck: frozenset[UnitId]
 
@@ -63,7 +65,8 @@ class _Undo:
         return [
             step
             for step in reversed(self.plan.steps)
-            if step.kind in wanted and self.states.get(step.id) in _MAY_BE_DONE
+            if step.kind in wanted
+            and (self.states.get(step.id) in _MAY_BE_DONE or step.id in self.held)
         ]
 
 
@@ -135,6 +138,11 @@ def _make_source(pack: Pack, plan: Plan, preparation: Preparation, change: Chang
         plan=plan,
         backups={(each.unit, each.identifier): each for each in preparation.backups},
         states=states,
+        held={
+            each.step: each.held
+            for each in change.steps
+            if each.state is StepState.DIFFERS and each.held
+        },
         old_blocks=old_blocks,
         stuck=frozenset(stuck),
     )
@@ -167,12 +175,13 @@ def _is_layout_lost(source: _Undo, step: Step) -> bool:
 def _restore(source: _Undo) -> Iterator[Step]:
     for step in source.list_done(_WRITES):
         backup = source.backups.get((step.unit, step.identifier))
-        if backup is None or backup.data == step.after or _is_layout_lost(source, step):
+        before = source.held.get(step.id, step.after)
+        if backup is None or backup.data == before or _is_layout_lost(source, step):
             continue
         yield replace(
             step,
             what=f"restore from the backup: {step.what}",
-            before=step.after,
+            before=before,
             after=backup.data,
             safe_after=True,
         )
@@ -256,7 +265,7 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
         backup = source.backups.get((step.unit, step.identifier))
         held = "" if backup is None else backup.data.hex().upper()
         state = source.states.get(step.id)
-        if state is StepState.DIFFERS:
+        if state is StepState.DIFFERS and step.id not in source.held:
             yield _say(
                 Severity.WARNING,
                 "neither-old-nor-new",
@@ -264,7 +273,7 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
                 where,
                 f"Survey the car again; the bytes before the work were {held or 'not saved'}.",
             )
-        elif state in _MAY_BE_DONE and backup is None:
+        elif (state in _MAY_BE_DONE or step.id in source.held) and backup is None:
             yield _say(
                 Severity.BLOCKING,
                 "backup-missing",

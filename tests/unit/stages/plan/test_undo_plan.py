@@ -140,6 +140,19 @@ def test_bytes_that_are_neither_old_nor_new_are_left_and_told(world: World) -> N
     assert plan.steps[2].before.hex().upper() in finding.next_step
 
 
+def test_they_are_replaced_where_it_is_known_what_they_are(world: World) -> None:
+    plan = world.plan()
+    preparation = prepare(plan)
+    done = change(plan, preparation, {"s03": StepState.DIFFERS})
+    steps = tuple(
+        replace(each, held=b"odd!") if each.step == "s03" else each for each in done.steps
+    )
+    back = make_undo_plan(world.pack, plan, preparation, replace(done, steps=steps))
+    step = next(s for s in back.steps if s.kind is StepKind.WRITE_RECORD and s.unit == "body")
+    assert (step.before, step.after) == (b"odd!", plan.steps[2].before)
+    assert back.findings == ()
+
+
 def test_settled_codes_come_back_with_the_old_state(world: World) -> None:
     back = undo(world, world.plan())
     assert back.expected_faults
