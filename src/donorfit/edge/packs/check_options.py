@@ -109,7 +109,9 @@ def _check_masters(
     complete = not any(part.values.is_partial for part in parts.units)
     if not masters and complete and len(parts.units) == len(parts.manifest.values.parts.units):
         what = "no unit keeps the master of the option list"
-        notes.add(parts.manifest.file, 0, what, "give one unit an option_list of role master")
+        # Nothing can be planned without it; a pack without modules serves surveys alone.
+        tell = notes.add if parts.manifest.values.parts.modules else notes.warn
+        tell(parts.manifest.file, 0, what, "give one unit an option_list of role master")
 
 
 def _check_unique(

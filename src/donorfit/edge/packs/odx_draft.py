@@ -1,4 +1,4 @@
-"""Write what an ODX data set describes as a draft for a pack: units to edit, services to read."""
+"""Write what an ODX data set describes as a pack that can be used and then be filled in."""
 
 import json
 import re
@@ -8,20 +8,28 @@ from typing import Any
 from donorfit.errors import InputError
 from donorfit.simulator.described import DescribedService, DescribedUnit, DescribedUnits
 
+PACK_FILE = "pack.toml"
+OPTIONS_FILE = "options.uvl"
+NETWORKS_FILE = "networks.toml"
 UNITS_FILE = "units.toml"
+NETWORK = "diagnostic_link"
 SERVICES_FILE = "services.json"
 
 
 def write_draft(described: DescribedUnits, folder: Path) -> tuple[Path, ...]:
     """Write the draft's files; give their paths.
 
-    ``units.toml`` is a part as a pack wants it, with the network left to be filled in;
-    ``services.json`` holds every service with request pattern, answer, and needed states.
+    Together they are a pack: manifest, rules without an option yet, one network that stands for
+    the diagnostic link, and the units. ``services.json`` holds every service with its request
+    pattern, answer and needed states; a pack does not need it.
 
     Raises:
         InputError: the folder cannot be written, or one of the files is there already.
     """
     texts = {
+        folder / PACK_FILE: _write_manifest(described),
+        folder / OPTIONS_FILE: f"features\n\t{_make_name(described.title, set())}\n",
+        folder / NETWORKS_FILE: _NETWORKS,
         folder / UNITS_FILE: _write_units(described),
         folder / SERVICES_FILE: _write_services(described),
     }
@@ -59,11 +67,40 @@ def _make_name(text: str, taken: set[str]) -> str:
     return name
 
 
+_NETWORKS = f"""\
+# Stands for every network until the real ones are described.
+[[network]]
+name = "{NETWORK}"
+kind = "ethernet"
+bit_rate = 100_000_000
+"""
+
+
+def _write_manifest(described: DescribedUnits) -> str:
+    name = _make_name(described.title, set())
+    return f"""\
+# Draft from the ODX data set {json.dumps(described.title)}: say which months the family was built.
+format = "donorfit pack 1"
+id = "{name}"
+title = {json.dumps(described.title)}
+version = "draft"
+family_from = "1990-01"
+family_before = "2090-01"
+wmi = []
+gateway = 0x{described.units[0].address:04X}
+
+[parts]
+options = "{OPTIONS_FILE}"
+units = ["{UNITS_FILE}"]
+networks = ["{NETWORKS_FILE}"]
+"""
+
+
 def _write_units(described: DescribedUnits) -> str:
     taken: set[str] = set()
     lines = [
         f"# Draft from the ODX data set {json.dumps(described.title)}.",
-        "# Say for each unit on which network it sits, and describe its configuration records.",
+        "# Say for each unit on which network it sits; describe option list and records.",
     ]
     for unit in described.units:
         lines += [
@@ -72,7 +109,7 @@ def _write_units(described: DescribedUnits) -> str:
             f"id = {json.dumps(_make_name(unit.id, taken))}",
             f"title = {json.dumps(unit.id)}",
             f"address = 0x{unit.address:04X}",
-            'network = "to_be_named"',
+            f'network = "{NETWORK}"',
         ]
     return "\n".join(lines) + "\n"
 
