@@ -22,7 +22,8 @@ from donorfit.vehicle.expression import (
 from donorfit.vehicle.identity import BuildMonth, OptionName, SoftwareVersion
 
 MOST_CASES = 1 << 13
-"""Cases of one field that are tried; a field with more is checked by its last rule only."""
+MOST_TRIALS = 1 << 17
+"""Cases of one field, and cases times rules; beyond these only the last rule is checked."""
 
 
 def check_conditions(parts: PackParts, notes: PackNotes) -> None:
@@ -121,7 +122,8 @@ def _list_cases(conditions: Sequence[Condition]) -> Iterator[Facts] | None:
     ]
     if len(options) > MOST_CASES.bit_length():
         return None
-    if len(months) * len(versions) << len(options) > MOST_CASES:
+    cases = len(months) * len(versions) << len(options)
+    if cases > MOST_CASES or cases * len(conditions) > MOST_TRIALS:
         return None
     return (
         Facts(

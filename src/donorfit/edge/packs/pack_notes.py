@@ -3,11 +3,16 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from itertools import islice
 
 from donorfit.errors import InputError, Mistake
 
 MOST_MISTAKES = 200
 """Mistakes that are listed; further ones are only counted."""
+LARGEST_DIFFERENCE = 3
+LONGEST_WORD = 100
+MOST_WORDS = 5_000
+"""Bounds of the search for the nearest word: many mistakes in a large family stay quick."""
 
 
 @dataclass(slots=True)
@@ -57,5 +62,6 @@ class PackNotes:
 
 def suggest(wrong: str, known: Iterable[str]) -> str:
     """Name the nearest known word as a next step; a plain hint where none is near."""
-    near = get_close_matches(wrong, list(known), n=1)
+    alike = (each for each in known if abs(len(each) - len(wrong)) <= LARGEST_DIFFERENCE)
+    near = get_close_matches(wrong[:LONGEST_WORD], list(islice(alike, MOST_WORDS)), n=1)
     return f"did you mean {near[0]!r}?" if near else "correct the name or add what it names"

@@ -15,7 +15,7 @@ from donorfit.edge.packs.check_units import check_units
 from donorfit.edge.packs.names import collect_names
 from donorfit.edge.packs.pack_notes import PackNotes
 from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, read_parts
-from donorfit.edge.packs.pack_source import open_source
+from donorfit.edge.packs.pack_source import PackSource, open_source
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.control_unit import SoftwareBlock
 from donorfit.vehicle.pack import Pack
@@ -44,8 +44,13 @@ def load_pack(path: Path, *, thorough: bool = False) -> PackReading:
     Raises:
         InputError: with every mistake of the whole pack, each with file, line and what to do.
     """
+    return load_source(open_source(path), thorough=thorough)
+
+
+def load_source(source: PackSource, *, thorough: bool = False) -> PackReading:
+    """Read and check a pack whose files are at hand; otherwise as :func:`load_pack`."""
     notes = PackNotes()
-    parts = read_parts(open_source(path), notes)
+    parts = read_parts(source, notes)
     names = collect_names(parts)
     check_options(parts, notes)
     check_units(parts, names, notes)
@@ -57,7 +62,7 @@ def load_pack(path: Path, *, thorough: bool = False) -> PackReading:
     check_session(parts, names, notes)
     if thorough:
         check_products(parts, notes)
-    notes.raise_if_any(str(path))
+    notes.raise_if_any(source.name)
     if parts.rules is None:
         raise AssertionError
     return PackReading(pack=build_pack(parts, parts.rules), warnings=tuple(notes.warnings))
