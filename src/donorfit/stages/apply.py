@@ -59,6 +59,7 @@ class _Result:
     state: StepState
     detail: str = ""
     looks: int = 0
+    held: bytes = b""
 
 
 def apply(
@@ -129,6 +130,7 @@ def _describe(step: Step, result: _Result) -> StepResult:
         state=result.state,
         detail=result.detail,
         looked_again=result.looks,
+        held=result.held,
     )
 
 
@@ -230,12 +232,14 @@ def _write(unit: ControlUnit, step: Step) -> Generator[Any, Any, _Result]:
                 detail=f"holds {held.hex().upper()}; old {step.before.hex().upper()}, "
                 f"new {step.after.hex().upper()}. Restore from the backup.",
                 looks=tries,
+                held=held,
             )
         if tries and not why:
             return _Result(
                 state=StepState.DIFFERS,
                 detail="the unit accepted the write but still holds the old bytes",
                 looks=tries,
+                held=held,
             )
         if tries == MOST_TRIES:
             break

@@ -180,6 +180,7 @@ def test_a_value_that_is_neither_old_nor_new_is_left_alone():
     change = asyncio.run(loop.run("apply", apply(PACK, PLAN, PREPARATION, {"three.bin": b""})))
     assert change.steps[1].state is StepState.DIFFERS
     assert "0909" in change.steps[1].detail
+    assert change.steps[1].held == b"\x09\x09"
     assert car.units[2].memory[RECORD] == b"\x09\x09"
     assert car.units[2].writes == 0
 
