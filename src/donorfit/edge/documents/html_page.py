@@ -19,6 +19,7 @@ from donorfit.figures.lettering import clean
 from donorfit.figures.palette import DARK, LIGHT, Palette, write_style
 from donorfit.records.handover import Handover
 
+_NARROW_COLUMNS = 3
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
@@ -119,9 +120,10 @@ def _write_table(table: Table, name: str) -> str:
     rows = "".join(f"<tr>{_write_row(row, table)}</tr>" for row in table.rows)
     if not table.rows:
         rows = f'<tr><td colspan="{len(table.head)}">none</td></tr>'
+    broad = ' class="broad"' if len(table.head) > _NARROW_COLUMNS else ""
     return (
         f'<div class="wide" tabindex="0" role="group" aria-labelledby="{name}">'
-        f'<table><caption id="{name}">{_text(table.caption)}</caption>'
+        f'<table{broad}><caption id="{name}">{_text(table.caption)}</caption>'
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
