@@ -9,6 +9,7 @@ import click
 from donorfit.cli.answers import print_json, print_rows, print_text
 from donorfit.cli.columns import count
 from donorfit.cli.network_logs import log_command, values_command
+from donorfit.cli.network_matching import match_command
 from donorfit.errors import InputError, Mistake
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ def network_group() -> None:
 
 
 network_group.add_command(log_command)
+network_group.add_command(match_command)
 network_group.add_command(values_command)
 
 

@@ -149,3 +149,18 @@ def test_a_record_without_frames_is_refused(tmp_path: Path) -> None:
     broken = tmp_path / "broken.blf"
     broken.write_bytes(b"LOGG" + bytes(200))
     assert isinstance(call("log", broken).exception, InputError)
+
+
+def test_match(file: Path, tmp_path: Path) -> None:
+    host = tmp_path / "host.dbc"
+    host.write_text(
+        DBC.replace("TurnLeft", "left_turn").replace("Lights", "Lamps").replace("256", "300")
+    )
+    result = call("match", file, host, "--signal", "TurnLeft", "--rows")
+    assert result.exit_code == 0, result.output
+    plain = json.loads(call("match", file, host, "--rows", "--json").output)
+    assert plain["matches"][0]["found"] == "host/Lamps/left_turn"
+    assert len(plain["proposal"]["rows"]) + len(plain["proposal"]["refused"]) == 2
+    closed = call("match", file, host, "--rows", "--closed", "body")
+    assert "nothing is sent into body" in " ".join(closed.output.split())
+    assert isinstance(call("match", file, host, "--signal", "Nobody").exception, InputError)

@@ -1,0 +1,120 @@
+"""Command that finds signals by meaning and proposes gateway rows; it joins ``network``."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.columns import count
+from donorfit.errors import InputError
+
+if TYPE_CHECKING:
+    from donorfit.network.gateway_rows import GatewayProposal
+    from donorfit.network.signal_matching import Place, SignalMatch
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command("match")
+@click.argument("own", type=_FILE, metavar="OWN")
+@click.argument("hosts", type=_FILE, nargs=-1, required=True, metavar="HOST...")
+@click.option("--signal", "wanted", multiple=True, help="Only signals of this name in OWN.")
+@click.option("--closed", multiple=True, metavar="NETWORK", help="Nothing is sent into it.")
+@click.option("--rows", "with_rows", is_flag=True, help="Propose gateway rows.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def match_command(
+    own: Path,
+    hosts: tuple[Path, ...],
+    wanted: tuple[str, ...],
+    closed: tuple[str, ...],
+    *,
+    with_rows: bool,
+    as_json: bool,
+) -> None:
+    """Find signals of the module's own car (OWN) among those of the host by their meaning."""
+    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
+    from donorfit.network.gateway_rows import propose_rows  # noqa: PLC0415
+    from donorfit.network.signal_matching import list_places, match_signals  # noqa: PLC0415
+
+    places = _choose(list(list_places(read_network_file(own).networks)), wanted)
+    networks = [each for host in hosts for each in read_network_file(host).networks]
+    matches = match_signals(places, networks)
+    proposal = propose_rows(matches, closed_networks=closed) if with_rows else None
+    if as_json:
+        print_json("donorfit network match 1", matches=_to_rows(matches), proposal=proposal)
+        return
+    print_rows(
+        ("wanted", "found", "score", "why", "differs in"),
+        [
+            (
+                row["wanted"],
+                row["found"] or "nothing alike",
+                f"{row['score']:.2f}" if row["found"] else "",
+                "; ".join(row["reasons"]),
+                "; ".join(row["differences"]),
+            )
+            for row in _to_rows(matches)
+        ],
+        right=(2,),
+    )
+    if proposal is not None:
+        _print_proposal(proposal)
+
+
+def _choose(places: "list[Place]", wanted: tuple[str, ...]) -> "list[Place]":
+    if not wanted:
+        return places
+    known = {place.signal.name for place in places}
+    unknown = [name for name in wanted if name not in known]
+    if unknown:
+        raise InputError(
+            what=f"The description has no signal {', '.join(map(repr, unknown))}.",
+            where="--signal",
+            next_step="Read the description with 'donorfit network read' and name one of its own.",
+        )
+    return [place for place in places if place.signal.name in wanted]
+
+
+def _to_rows(matches: "tuple[SignalMatch, ...]") -> list[dict[str, Any]]:
+    rows = []
+    for match in matches:
+        chosen = match.chosen
+        rows.append(
+            {
+                "wanted": _name(match.wanted),
+                "found": _name(chosen.place) if chosen else "",
+                "score": chosen.score if chosen else 0.0,
+                "reasons": list(chosen.reasons) if chosen else [],
+                "differences": list(chosen.differences) if chosen else [],
+                "candidates": [
+                    {"found": _name(each.place), "score": each.score} for each in match.candidates
+                ],
+            }
+        )
+    return rows
+
+
+def _name(place: "Place") -> str:
+    return f"{place.network}/{place.message.name}/{place.signal.name}"
+
+
+def _print_proposal(proposal: "GatewayProposal") -> None:
+    click.echo(f"{count(len(proposal.rows), 'gateway row')} proposed, for a person to judge:")
+    print_rows(
+        ("from", "to", "scale", "every ms", "default", "look at"),
+        [
+            (
+                f"{row.source_network}/{row.source_message}/{row.source_signal}",
+                f"{row.target_network}/{row.target_message}/{row.target_signal}",
+                f"{row.factor:g}",
+                str(row.every_ms),
+                f"{row.default_raw:#x}",
+                "; ".join(row.notes),
+            )
+            for row in proposal.rows
+        ],
+        right=(2, 3),
+    )
+    for name, why in proposal.refused:
+        print_text(f"{name}: {why}", first="  no row: ")

@@ -1,0 +1,198 @@
+"""Rows that a gateway would need so that the module hears what the host sends.
+
+A row is a proposal for a person to judge. None is made into a network of a system that is only
+read, none that would send a message back to where it comes from, none without a known scale.
+"""
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+
+from donorfit.network.signal_matching import Likeness, Place, SignalMatch, find_unit_factor
+from donorfit.vehicle.network import Message, Signal
+
+SLOWEST_REPEAT_MS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatewayRow:
+    """One signal carried over; ``target = source * factor + offset`` in physical values.
+
+    Attributes:
+        source_network: where it is heard.
+        source_message: message it is in.
+        source_signal: its name there.
+        target_network: where the module listens.
+        target_message: message that the module expects.
+        target_signal: signal in it.
+        factor: between physical values.
+        offset: between physical values.
+        every_ms: how often the target message is sent.
+        default_raw: raw value before the source was heard and after it falls silent: all ones,
+            the usual "not available" (common practice, no source).
+        timeout_ms: silence after which the default is sent.
+        vector: pairs of raw values, source and target, to test the row with.
+        notes: what a person has to look at.
+    """
+
+    source_network: str
+    source_message: str
+    source_signal: str
+    target_network: str
+    target_message: str
+    target_signal: str
+    factor: float
+    offset: float
+    every_ms: int
+    default_raw: int
+    timeout_ms: int
+    vector: tuple[tuple[int, int], ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatewayProposal:
+    """Rows, and what could not be made one, with the reason."""
+
+    rows: tuple[GatewayRow, ...]
+    refused: tuple[tuple[str, str], ...]
+
+
+def propose_rows(
+    matches: Sequence[SignalMatch], *, closed_networks: Collection[str] = ()
+) -> GatewayProposal:
+    """Propose a row for every matched signal.
+
+    Args:
+        matches: answers of :func:`donorfit.network.signal_matching.match_signals`.
+        closed_networks: networks that nothing is sent into, such as those of the chassis.
+    """
+    rows: list[GatewayRow] = []
+    refused: list[tuple[str, str]] = []
+    for match in matches:
+        name = f"{match.wanted.network}/{match.wanted.message.name}/{match.wanted.signal.name}"
+        reason = _refuse(match, closed_networks)
+        if reason:
+            refused.append((name, reason))
+        elif match.chosen is not None:
+            rows.append(_make_row(match.wanted, match.chosen))
+    rows, cyclic = _drop_cycles(rows)
+    refused += cyclic
+    return GatewayProposal(rows=tuple(rows), refused=tuple(refused))
+
+
+def _refuse(match: SignalMatch, closed: Collection[str]) -> str:
+    if match.chosen is None:
+        return "nothing alike is sent in the host"
+    wanted, source = match.wanted, match.chosen.place
+    same = (source.network, source.message.name) == (wanted.network, wanted.message.name)
+    number = source.message.frame_id == wanted.message.frame_id
+    unit = f"{source.signal.unit} cannot be turned into {wanted.signal.unit}"
+    checks = (
+        (wanted.network in closed, f"nothing is sent into {wanted.network}"),
+        (same and not match.chosen.differences, "it arrives already"),
+        (
+            number and source.network == wanted.network,
+            "the same identifier is on that network already, with other content",
+        ),
+        (not wanted.signal.factor or not source.signal.factor, "a scale of 0 has no way back"),
+        (_find_factor(wanted.signal, source.signal) is None, unit),
+    )
+    return next((why for applies, why in checks if applies), "")
+
+
+def _find_factor(wanted: Signal, source: Signal) -> float | None:
+    if not wanted.unit or not source.unit:
+        return 1.0
+    return find_unit_factor(wanted.unit, source.unit)
+
+
+def _make_row(wanted: Place, likeness: Likeness) -> GatewayRow:
+    source = likeness.place
+    factor = _find_factor(wanted.signal, source.signal) or 1.0
+    cycle = wanted.message.cycle_ms or source.message.cycle_ms or SLOWEST_REPEAT_MS
+    return GatewayRow(
+        source_network=source.network,
+        source_message=source.message.name,
+        source_signal=source.signal.name,
+        target_network=wanted.network,
+        target_message=wanted.message.name,
+        target_signal=wanted.signal.name,
+        factor=factor,
+        offset=0.0,
+        every_ms=cycle,
+        default_raw=(1 << wanted.signal.bit_length) - 1,
+        timeout_ms=max(3 * (source.message.cycle_ms or SLOWEST_REPEAT_MS), cycle),
+        vector=tuple(_make_vector(wanted.signal, source.signal, factor)),
+        notes=tuple(_list_notes(wanted, likeness)),
+    )
+
+
+def _make_vector(wanted: Signal, source: Signal, factor: float) -> Iterator[tuple[int, int]]:
+    """Raw values at both ends and in the middle of the source's range, and what they become."""
+    low, high = _find_raw_range(source)
+    floor, ceiling = _find_raw_range(wanted)
+    for raw in dict.fromkeys((low, (low + high) // 2, high)):
+        value = (raw * source.factor + source.offset) * factor
+        target = round((value - wanted.offset) / wanted.factor)
+        if floor <= target <= ceiling:
+            yield raw, target
+
+
+def _find_raw_range(signal: Signal) -> tuple[int, int]:
+    if signal.signed:
+        half = 1 << (signal.bit_length - 1)
+        return -half, half - 1
+    return 0, (1 << signal.bit_length) - 1
+
+
+def _list_notes(wanted: Place, likeness: Likeness) -> Iterator[str]:
+    yield f"alike by {likeness.score:.0%}: {'; '.join(likeness.reasons) or 'no word in common'}"
+    source = likeness.place
+    if source.signal.choices and source.signal.choices != wanted.signal.choices:
+        yield "named values differ: a table of values is needed, not a scale"
+    if not wanted.signal.unit or not source.signal.unit:
+        yield "one side has no unit: the scale is a guess"
+    slower = _is_slower(source.message, wanted.message)
+    if slower:
+        yield f"the source comes every {source.message.cycle_ms} ms: values repeat in between"
+    if source.signal.floating != wanted.signal.floating:
+        yield "floating and whole numbers meet"
+
+
+def _is_slower(source: Message, wanted: Message) -> bool:
+    return bool(source.cycle_ms and wanted.cycle_ms and source.cycle_ms > wanted.cycle_ms)
+
+
+def _drop_cycles(
+    rows: list[GatewayRow],
+) -> tuple[list[GatewayRow], list[tuple[str, str]]]:
+    """Rows in order, without those that close a circle of messages."""
+    edges: dict[tuple[str, str], set[tuple[str, str]]] = {}
+    kept: list[GatewayRow] = []
+    refused: list[tuple[str, str]] = []
+    for row in rows:
+        start = (row.source_network, row.source_message)
+        end = (row.target_network, row.target_message)
+        if _reaches(edges, end, start):
+            name = f"{row.target_network}/{row.target_message}/{row.target_signal}"
+            refused.append((name, "it would feed a message from itself"))
+        else:
+            edges.setdefault(start, set()).add(end)
+            kept.append(row)
+    return kept, refused
+
+
+def _reaches(
+    edges: dict[tuple[str, str], set[tuple[str, str]]],
+    start: tuple[str, str],
+    goal: tuple[str, str],
+) -> bool:
+    waiting, seen = [start], {start}
+    while waiting:
+        here = waiting.pop()
+        if here == goal:
+            return True
+        for there in edges.get(here, set()) - seen:
+            seen.add(there)
+            waiting.append(there)
+    return False

@@ -1,0 +1,91 @@
+"""Matching by meaning and the rows that follow, in small."""
+
+import pytest
+
+from donorfit.network.gateway_rows import propose_rows
+from donorfit.network.signal_matching import (
+    find_unit_factor,
+    list_places,
+    match_signals,
+    split_name,
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("VehicleSpeed_km", ("vehicle", "speed", "km")),
+        ("GPSSpeed2D", ("gps", "speed", "2", "d")),
+        ("turn-left", ("turn", "left")),
+        ("", ()),
+    ],
+)
+def test_words_of_a_name(name, words):
+    assert split_name(name) == words
+
+
+def test_units():
+    assert find_unit_factor("km/h", "m/s") == pytest.approx(3.6)
+    assert find_unit_factor("V", "mV") == pytest.approx(0.001)
+    assert find_unit_factor("V", "A") is None
+    assert find_unit_factor("furlong", "furlong") == 1
+
+
+def make_pair(signal, message, network, **source):
+    own = network(
+        message(
+            "Motion",
+            0x10,
+            20,
+            signals=(signal("VehicleSpeed", unit="km/h", factor=0.1, bit_length=12),),
+        ),
+        name="can_own",
+    )
+    usual = {"unit": "m/s", "factor": 0.05, "bit_length": 12}
+    host = network(
+        message(
+            "Drive",
+            0x20,
+            50,
+            signals=(signal("speed_of_vehicle", **(usual | source)), signal("door")),
+        ),
+        name="can_host",
+    )
+    return own, host
+
+
+def test_a_row_turns_units_and_carries_its_test(signal, message, network):
+    own, host = make_pair(signal, message, network)
+    (match,) = match_signals(list(list_places([own])), [host])
+    assert match.chosen.place.signal.name == "speed_of_vehicle"
+    (row,) = propose_rows([match]).rows
+    assert row.factor == pytest.approx(3.6)
+    assert (row.every_ms, row.timeout_ms, row.default_raw) == (20, 150, 0xFFF)
+    assert (0, 0) in row.vector
+    for source, target in row.vector:
+        assert target * 0.1 == pytest.approx(source * 0.05 * 3.6, abs=0.05)
+    assert any("every 50 ms" in note for note in row.notes)
+
+
+def test_what_becomes_no_row_is_said(signal, message, network):
+    own, host = make_pair(signal, message, network, unit="bar")
+    matches = match_signals(list(list_places([own])), [host])
+    assert "cannot be turned" in propose_rows(matches).refused[0][1]
+    own, host = make_pair(signal, message, network)
+    matches = match_signals(list(list_places([own])), [host])
+    closed = propose_rows(matches, closed_networks={"can_own"})
+    assert (closed.rows, len(closed.refused)) == ((), 1)
+    same = propose_rows(match_signals(list(list_places([own])), [own]))
+    assert same.refused[0][1] == "it arrives already"
+    alone = propose_rows(match_signals(list(list_places([own])), []))
+    assert "nothing alike" in alone.refused[0][1]
+
+
+def test_a_circle_is_not_closed(signal, message, network):
+    first = network(message("A", 1, signals=(signal("alpha"),)), name="n1")
+    second = network(message("B", 2, signals=(signal("alpha"),)), name="n2")
+    there = match_signals(list(list_places([first])), [second])
+    back = match_signals(list(list_places([second])), [first])
+    proposal = propose_rows([*there, *back])
+    assert len(proposal.rows) == 1
+    assert "from itself" in proposal.refused[0][1]
