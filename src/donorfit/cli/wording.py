@@ -265,8 +265,8 @@ def word_change_record(change: ChangeRecord) -> list[str]:
         again = f"looked again {count(step.looked_again, 'time')}" if step.looked_again else ""
         state = "" if step.state is StepState.DONE else step.state.value
         remark = "; ".join(part for part in (state, step.detail, again) if part)
-        said = f"{step.unit}: {step.what}"
-        lines += fold(f"{said} - {remark}" if remark else said, first=first)
+        deed = f"{step.unit}: {step.what}"
+        lines += fold(f"{deed} - {remark}" if remark else deed, first=first)
     return lines
 
 
@@ -295,8 +295,8 @@ def word_proof(proof: Proof) -> list[str]:
     for fault in proof.faults:
         statuses = f"{_word_status(fault.status_before)} > {_word_status(fault.status_after)}"
         first = f"  {write_fault_code(fault.code)}  {statuses:<12}  "
-        said = f"{fault.verdict.value}: {fault.title} ({fault.unit})"
-        lines += fold(f"{said} - {fault.explanation}" if fault.explanation else said, first=first)
+        text = f"{fault.verdict.value}: {fault.title} ({fault.unit})"
+        lines += fold(f"{text} - {fault.explanation}" if fault.explanation else text, first=first)
     if proof.checks:
         lines += ["", f"Checks by hand: {len(proof.checks)}"]
         for check in proof.checks:
