@@ -85,3 +85,12 @@ def test_the_packs_own_words_replace_the_general_ones():
     chosen = choose_cautions(wires=True, own=[own])
     assert next(each for each in chosen if each.id == "wiring").text == "Ours may apply."
     assert "own" not in list_ids(own=[OWN])
+
+
+def test_the_page_holds_every_caution_as_it_is(repository):
+    page = (repository / "docs" / "cautions.md").read_text(encoding="utf-8")
+    rows = [line for line in page.splitlines() if line.startswith("| `")]
+    assert rows == [
+        f"| `{c.id}` | {c.text} | {', '.join(c.jurisdictions)} | {c.source} | {c.seen} |"
+        for c in GENERAL_CAUTIONS
+    ]
