@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+_RESOLUTION_S = 1e-6
+
 
 class RealClock:
     """The system's monotonic time; the wall clock may jump without harm."""
@@ -83,6 +85,9 @@ class _VirtualLoop(asyncio.SelectorEventLoop):
     def __init__(self) -> None:
         self._jumping = _JumpingSelector()
         super().__init__(self._jumping)
+        # A timer is due within this much of its time. The real clock's nanosecond is less than a
+        # rounding step once some months have passed, and the timer would never be due.
+        self._clock_resolution = _RESOLUTION_S
 
     def time(self) -> float:
         return self._jumping.now_s
