@@ -30,7 +30,7 @@ def check_conditions(parts: PackParts, notes: PackNotes) -> None:
     """Check every condition of every field."""
     manifest = parts.manifest.values
     family = BuildMonth.parse(manifest.family_from), BuildMonth.parse(manifest.family_before)
-    known = None if parts.rules is None else frozenset(parts.rules.names)
+    known = parts.options
     for file, _, record in parts.list_records():
         for layout in record.layout:
             for field in layout.field:

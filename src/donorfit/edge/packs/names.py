@@ -15,7 +15,7 @@ class Names:
     Entries that are wrong elsewhere count as well, so that one mistake does not make ten.
 
     Attributes:
-        options: options of the rules; None where these cannot be read.
+        options: options of the rules; None where nothing gives them.
         units: control units.
         units_incomplete: some unit or file of units could not be read.
         networks: networks.
@@ -34,7 +34,7 @@ class Names:
 def collect_names(parts: PackParts) -> Names:
     """All names of a pack."""
     return Names(
-        options=None if parts.rules is None else frozenset(parts.rules.names),
+        options=parts.options,
         units=_list_names(parts.units, "unit", "id"),
         units_incomplete=len(parts.units) != len(parts.manifest.values.parts.units)
         or any(part.values.is_partial for part in parts.units),

@@ -1,5 +1,6 @@
 """All parts of one pack as read, before they are checked against each other."""
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -27,6 +28,9 @@ from donorfit.vehicle.rules import RuleBase
 
 S = TypeVar("S", bound=Shape)
 SOFTWARE_FOLDER = "software"
+_OPTION_LINE = re.compile(
+    r'^[ \t]+(?:(?:Boolean|Integer|Real|String)[ \t]+)?"?(\w+)', re.MULTILINE
+)
 _PLAIN = ("readme", "license", "licence", "notice", "changes", "changelog")
 
 
@@ -38,6 +42,8 @@ class PackParts:
         source: the files.
         manifest: ``pack.toml``.
         rules: options and rules; None where their file cannot be read.
+        options: names of all options, as far as even a wrong file gives them; None where there is
+            no such file.
         units: files of control units.
         networks: files of networks.
         connectors: files of connectors.
@@ -52,6 +58,7 @@ class PackParts:
     source: PackSource
     manifest: Part[ManifestFile]
     rules: RuleBase | None
+    options: frozenset[str] | None
     units: tuple[Part[UnitsFile], ...]
     networks: tuple[Part[NetworksFile], ...]
     connectors: tuple[Part[ConnectorsFile], ...]
@@ -86,10 +93,12 @@ def read_parts(source: PackSource, notes: PackNotes) -> PackParts:
         raise AssertionError
     named = manifest.values.parts
     networks = _read_all(source, named.networks, NetworksFile, notes)
+    rules, options = _read_rules(source, named.options, notes)
     parts = PackParts(
         source=source,
         manifest=manifest,
-        rules=_read_rules(source, named.options, notes),
+        rules=rules,
+        options=options,
         units=_read_all(source, named.units, UnitsFile, notes),
         networks=networks,
         connectors=_read_all(source, named.connectors, ConnectorsFile, notes),
@@ -110,16 +119,18 @@ def _read_all(
     return tuple(part for part in found if part is not None)
 
 
-def _read_rules(source: PackSource, file: str, notes: PackNotes) -> RuleBase | None:
+def _read_rules(
+    source: PackSource, file: str, notes: PackNotes
+) -> tuple[RuleBase | None, frozenset[str] | None]:
     text = source.read_text(file, notes)
     if text is None:
-        return None
+        return None, None
     try:
         # the name inside the pack: it goes into records, which must not depend on this machine
         rules = read_uvl(text, file=file)
     except InputError as error:
         notes.extend(replace(each, file=source.show(each.file)) for each in error.mistakes)
-        return None
+        return None, _scan_names(text)
     for each in rules.warnings:
         notes.warn(
             source.show(each.file),
@@ -127,7 +138,13 @@ def _read_rules(source: PackSource, file: str, notes: PackNotes) -> RuleBase | N
             f"{each.kind}: {each.what}",
             "it is used without this",
         )
-    return rules
+    return rules, frozenset(rules.names)
+
+
+def _scan_names(text: str) -> frozenset[str]:
+    """Names of the options in a file that is wrong somewhere, so that the rest can be checked."""
+    tree = text.partition("features")[2].partition("\nconstraints")[0]
+    return frozenset(match[1] for match in _OPTION_LINE.finditer(tree))
 
 
 def _describe_networks(

@@ -148,6 +148,7 @@ def test_mistakes_of_all_files_come_together(make_pack, list_mistakes) -> None:
     path = make_pack(
         (O, "horn => hook", "horn => hock"),
         (U, "first_bit = 8\n", "first_bit = 28\n"),
+        (D, 'options_on = ["hook"]', 'options_on = ["hok"]'),
         (M, 'title = "Body"', "title = 5"),
         (N, 'target = "player"', 'target = "speaker"'),
         ("faults.toml", "U1234-87", "X"),
@@ -157,7 +158,7 @@ def test_mistakes_of_all_files_come_together(make_pack, list_mistakes) -> None:
     files = {Path(each.file).name for each in list_mistakes(path)}
     assert files == {
         "options.uvl", "units.toml", "more.toml", "networks.toml", "faults.toml", "can.dbc",
-        "cautions.toml",
+        "cautions.toml", "modules.toml",
     }  # fmt: skip
 
 
