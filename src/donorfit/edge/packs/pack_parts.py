@@ -21,7 +21,7 @@ from donorfit.edge.packs.part_shapes import (
 )
 from donorfit.edge.packs.shape_base import Shape
 from donorfit.edge.packs.unit_shapes import RecordShape, UnitsFile, UnitShape
-from donorfit.equipment.read_uvl import read_uvl
+from donorfit.equipment.read_uvl import list_imports, read_uvl
 from donorfit.errors import InputError
 from donorfit.vehicle.network import Network, NetworkKind
 from donorfit.vehicle.rules import RuleBase
@@ -126,16 +126,22 @@ def _read_rules(
     if text is None:
         return None, None
     try:
+        imports = list_imports(text, file=file)
+        for each in imports:
+            what = f"{each.name!r} is imported, but a pack's rules stand in one file"
+            notes.add(source.show(file), each.line, what, "join the files")
+        if imports:
+            return None, _scan_names(text)
         # the name inside the pack: it goes into records, which must not depend on this machine
         rules = read_uvl(text, file=file)
     except InputError as error:
         notes.extend(replace(each, file=source.show(each.file)) for each in error.mistakes)
         return None, _scan_names(text)
-    for each in rules.warnings:
+    for warning in rules.warnings:
         notes.warn(
-            source.show(each.file),
-            each.line,
-            f"{each.kind}: {each.what}",
+            source.show(warning.file),
+            warning.line,
+            f"{warning.kind}: {warning.what}",
             "it is used without this",
         )
     return rules, frozenset(rules.names)

@@ -34,6 +34,7 @@ CASES = [
     (O, "valid_from '2021-07'", "valid_from '2025-07'", "7", "outside the family's months"),
     (O, "build_month < 202001", "build_month < 201001", "14", "outside the family's months"),
     (O, "horn => hook", "horn => hock", "13", "hock"),
+    (O, "namespace Small", "namespace Small\nimports\n    other.file as o", "3", "stand in one file"),
     (M, 'role = "copy"', 'role = "master"', "28", "second unit keeps the master"),
     (U, 'role = "master"', 'role = "copy"', "", "no unit keeps the master"),
     ("pack.toml", '"2024-01"', '"2018-01"', "6", "ends before it begins"),
