@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
+from donorfit.equipment import check, repair
 from donorfit.equipment.answers import (
     BrokenRule,
     Clash,
@@ -11,8 +12,6 @@ from donorfit.equipment.answers import (
     RepairEntry,
     RepairRequest,
 )
-from donorfit.equipment.check import check
-from donorfit.equipment.repair import repair
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitLine, Subject, Verdict
 from donorfit.stages.fit_check.case import Answer, Case
@@ -20,6 +19,7 @@ from donorfit.vehicle.identity import BuildMonth, OptionName
 from donorfit.vehicle.rules import RuleReference
 
 MOST_NAMED = 12
+RIVALS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,13 +64,7 @@ def _collect(case: Case, known: Collection[str]) -> tuple[_Wishes, tuple[Finding
     """Wishes in names that the rules know; the others are said."""
     survey, module = case.survey, case.module
     present = (case.unit.present_option,) if case.unit.present_option is not None else ()
-    shown = [
-        unit.present_option
-        for unit in case.pack.units
-        if unit.present_option is not None and case.answers(unit.id) and unit.id != case.unit.id
-    ]
-    not_fitted = tuple(dict.fromkeys(survey.not_fitted))
-    fitted = [each for each in dict.fromkeys((*survey.fitted, *shown)) if each not in not_fitted]
+    fitted, not_fitted = _find_presence(case)
     asked = (*survey.options, *module.options_on, *module.options_off, *present)
     unknown = sorted({each for each in (*asked, *fitted, *not_fitted) if each not in known})
     wishes = _Wishes(
@@ -95,11 +89,28 @@ def _collect(case: Case, known: Collection[str]) -> tuple[_Wishes, tuple[Finding
     return wishes, (finding,)
 
 
+def _find_presence(case: Case) -> tuple[list[OptionName], list[OptionName]]:
+    """Options that are physically there or not: units that answer, silent ones, the person.
+
+    The module's own unit counts as fitted: it is after the work.
+    """
+    shown, silent = set(), set()
+    for unit in case.pack.units:
+        if unit.present_option is None:
+            continue
+        if unit.id == case.unit.id or case.answers(unit.id):
+            shown.add(unit.present_option)
+        elif case.answers(unit.id) is False:
+            silent.add(unit.present_option)
+    said, denied = set(case.survey.fitted), set(case.survey.not_fitted)
+    return sorted(said | shown), sorted((denied | silent) - shown - said)
+
+
 def _list_plain_clashes(wishes: _Wishes) -> list[str]:
     """Contradictions that need no rule."""
     pairs = (
         (wishes.on, wishes.off, "both needed and forbidden by the module"),
-        (wishes.on, wishes.not_fitted, "needed by the module, but the person says it is absent"),
+        (wishes.on, wishes.not_fitted, "needed by the module, but it is not in the car"),
         (wishes.off, wishes.fitted, "forbidden by the module, but it is fitted"),
     )
     return [
@@ -111,32 +122,48 @@ def _list_plain_clashes(wishes: _Wishes) -> list[str]:
 
 
 def _find_repair(case: Case, wishes: _Wishes) -> RepairAnswer:
-    """Cheapest repair whose month suits the module too."""
+    """Repairs of which the first is the cheapest whose month suits the module too."""
     request = RepairRequest(
         declared=wishes.declared,
-        on=wishes.on,
-        off=wishes.off,
+        on=tuple(sorted(set(case.module.options_on) & set(wishes.on))),
+        off=tuple(sorted(wishes.off)),
         fitted=wishes.fitted,
         not_fitted=wishes.not_fitted,
         month=wishes.month,
+        top=RIVALS,
     )
     answer = repair(case.pack.rules, request)
-    month = answer.repairs[0].month if answer.repairs else None
-    suited = _clamp(case, month)
-    if month is None or suited == month:
-        return answer
-    return repair(case.pack.rules, replace(request, month=suited, month_fixed=True))
+    suited = tuple(
+        each for each in answer.repairs if each.month is None or _suits(case, each.month)
+    )
+    if suited or not answer.repairs or wishes.month is None:
+        return replace(answer, repairs=suited)
+    for month in _list_months(case, wishes.month):
+        moved = repair(case.pack.rules, replace(request, month=month, month_fixed=True))
+        if moved.repairs:
+            return moved
+    return replace(answer, possible=False, repairs=())
 
 
-def _clamp(case: Case, month: BuildMonth | None) -> BuildMonth | None:
-    """Nearest month that the module works with."""
-    if month is None:
-        return None
-    if case.module.month_from is not None and month < case.module.month_from:
-        return case.module.month_from
-    if case.module.month_before is not None and month >= case.module.month_before:
-        return BuildMonth(case.module.month_before.ordinal - 1)
-    return month
+def _suits(case: Case, month: BuildMonth) -> bool:
+    low, high = case.module.month_from, case.module.month_before
+    return (low is None or month >= low) and (high is None or month < high)
+
+
+def _list_months(case: Case, month: BuildMonth) -> list[BuildMonth]:
+    """Months that the module works with, nearest first: its limits, and where rules change."""
+    changes = case.pack.rules.list_months()
+    found = {*changes, *(BuildMonth(each.ordinal - 1) for each in changes), case.pack.family_from}
+    if case.module.month_from is not None:
+        found.add(case.module.month_from)
+    if case.module.month_before is not None:
+        found.add(BuildMonth(case.module.month_before.ordinal - 1))
+    usable = [
+        each
+        for each in found
+        if _suits(case, each) and case.pack.family_from <= each < case.pack.family_before
+    ]
+    return sorted(usable, key=lambda each: (abs(each.ordinal - month.ordinal), each))
 
 
 def _judge_option(
@@ -219,7 +246,7 @@ def _list_evidence(rules: Iterable[RuleReference]) -> tuple[str, ...]:
 def _say_clash(answer: RepairAnswer) -> str:
     clash: Clash | None = answer.clash
     if clash is None:
-        return "no option list satisfies every rule"
+        return "no option list satisfies every rule in a month that the module works with"
     facts = "; ".join(str(fact) for fact in clash.facts[:MOST_NAMED])
     return f"these cannot hold together: {facts}" if facts else "the rules contradict one another"
 
@@ -235,7 +262,7 @@ def _judge_month(case: Case, outcome: Repair | RepairAnswer | None) -> FitLine:
         reason = "no month makes the option list possible"
         return FitLine(subject=subject, title=title, verdict=Verdict.IMPOSSIBLE, reason=reason)
     if outcome is None:
-        fits = _clamp(case, month) == month
+        fits = _suits(case, month)
         verdict = Verdict.UNKNOWN if fits else Verdict.AFTER_CHANGE
         reason = "what the options ask of it is not known" if fits else f"it is {month}{window}"
         return FitLine(subject=subject, title=title, verdict=verdict, reason=reason)
