@@ -27,6 +27,7 @@ class UnitState:
     """
 
     __slots__ = (
+        "_heard",
         "_last_key",
         "_last_refused",
         "dirty",
@@ -50,6 +51,7 @@ class UnitState:
         self.unreachable = False
         self.fences_out = 0
         self.rejected_levels: set[int] = set()
+        self._heard = False
         self._last_key = b""
         self._last_refused = -1
 
@@ -74,13 +76,18 @@ class UnitState:
         self.level = 0
 
     def can_be_confused(self, expectation: Expectation, *, changing: bool) -> bool:
-        """Whether a second copy of the answer before could pass for the answer to this request."""
+        """Whether an answer to an earlier request could pass for the answer to this one.
+
+        That is a second copy of the answer before and, where nothing has been heard of the unit
+        yet, an answer to what was sent before the link was lost and opened again.
+        """
         return expectation.key == self._last_key or (
-            changing and expectation.service == self._last_refused
+            changing and (not self._heard or expectation.service == self._last_refused)
         )
 
     def take_positive(self, request: bytes, answer: bytes, expectation: Expectation) -> None:
         """Learn from a positive answer what session and security are now."""
+        self._heard = self._heard or bool(answer)
         self._last_key, self._last_refused = expectation.key, -1
         if expectation.service == Service.DIAGNOSTIC_SESSION_CONTROL and len(request) > 1:
             self.session = request[1] & 0x7F
@@ -95,12 +102,14 @@ class UnitState:
 
     def take_negative(self, expectation: Expectation) -> None:
         """Remember what was refused last."""
+        self._heard = True
         self._last_key, self._last_refused = b"", expectation.service
 
     def take_fence(self) -> None:
         """All that was sent before has been answered or never will be."""
         self.dirty = False
         self.unreachable = False
+        self._heard = True
         self._last_key, self._last_refused = b"", -1
 
     def _bound(self, answer: bytes) -> SessionTiming:

@@ -250,7 +250,7 @@ def test_a_request_that_the_link_cannot_carry_is_not_sent() -> None:
 
 
 def test_closing_ends_what_is_in_flight() -> None:
-    car = Script(otherwise=lambda pdu: None)
+    car = Script([("2E", [])])
     bench = Bench(car)
 
     async def body(carrier):

@@ -89,9 +89,10 @@ def test_15_a_request_that_is_never_confirmed_is_unknown() -> None:
 
 def test_15_after_an_unconfirmed_request_a_fence_comes_first() -> None:
     bench = faulty(FaultKind.LEAVE_UNCONFIRMED)
-    outcomes, _ = bench.run(write("2E 01 00 55"), write("2E 01 00 66"))
-    assert [pdu.hex() for _, pdu in bench.car.requests][:3] == ["2e010055", "3e00", "2e010066"]
-    assert outcomes[1] == Answered(pdu=h("6E0100"))
+    outcomes, _ = bench.run(read(), write("2E 01 00 55"), write("2E 01 01 66"))
+    order = [pdu.hex() for _, pdu in bench.car.requests]
+    assert order == ["22f190", "2e010055", "3e00", "2e010166"]
+    assert outcomes[2] == Answered(pdu=h("6E0101"))
 
 
 def on_gateway(body, **knobs):
@@ -116,11 +117,12 @@ def on_gateway(body, **knobs):
 
 @pytest.mark.parametrize("how", ["reset", "hang_up"])
 def test_16_a_gateway_that_goes_away_ends_the_carrier_not_the_program(how: str) -> None:
-    car = Script(otherwise=lambda pdu: None)
+    car = Script([("2E", [])])
 
     async def body(gateway, carrier):
         flight = asyncio.ensure_future(carrier.carry(write()))
-        await asyncio.sleep(0.02)
+        while not car.sent("2E"):  # noqa: ASYNC110 - what is waited for has no event
+            await asyncio.sleep(0.002)
         getattr(gateway, how)()
         outcome = await flight
         assert isinstance(outcome, Unknown)
@@ -149,9 +151,9 @@ def test_18_an_alive_check_in_the_middle_of_a_download_is_answered() -> None:
 
 def test_19_a_request_that_the_gateway_refuses_was_not_sent() -> None:
     bench = faulty(FaultKind.REFUSE_REQUEST)
-    outcomes, _ = bench.run(write(), write())
-    assert outcomes[0] == NotSent(why="target unreachable")
-    assert outcomes[1] == Answered(pdu=h("6E0100"))
+    outcomes, _ = bench.run(read(), write(), write())
+    assert outcomes[1] == NotSent(why="target unreachable")
+    assert outcomes[2] == Answered(pdu=h("6E0100"))
     assert NoteKind.FENCE not in bench.kinds()
 
 
@@ -278,6 +280,27 @@ def test_23_no_keep_alive_within_a_transfer() -> None:
     services = [pdu[0] for _, pdu in car.requests]
     inside = services[services.index(0x34) : services.index(0x37)]
     assert set(inside) == {0x34, 0x36}
+
+
+def test_22_what_was_under_way_when_the_link_was_lost_does_not_confirm_a_write_on_the_next() -> (
+    None
+):
+    car = Script([("2E", [(1.0, "6E0100")]), ("2E", [(0.001, "7F2E72")])])
+    bench = Bench(car, faults=())
+
+    async def body(carrier):
+        flight = asyncio.ensure_future(carrier.carry(write("2E 01 00 55")))
+        await bench.clock.sleep(0.03)
+        await carrier.close()
+        lost = await flight
+        again = await bench.open()
+        outcome = await again.carry(write("2E 01 00 66"))
+        await again.close()
+        return lost, outcome
+
+    lost, outcome = bench.drive(body)
+    assert isinstance(lost, Unknown)
+    assert outcome == Refused(code=0x72)
 
 
 def test_a_lost_request_for_reading_is_asked_once_more_after_a_fence() -> None:

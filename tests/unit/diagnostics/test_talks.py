@@ -63,7 +63,10 @@ def play(talk, *events):
 
 
 def unit() -> UnitState:
-    return UnitState(DEFAULT, 0.01)
+    """A unit that has been heard already, so that its first write needs no fence."""
+    state = UnitState(DEFAULT, 0.01)
+    state.take_fence()
+    return state
 
 
 def ask(pdu: str, *, effect=Effect.CHANGING, access: Access | None = None) -> Exchange:
@@ -107,6 +110,21 @@ def test_a_link_that_fails_says_whether_the_unit_may_have_it(event, kind) -> Non
     _, result = play(carry_exchange(state, ask("2E010055")), event)
     assert isinstance(result, kind)
     assert state.dirty is event.may_have_left
+
+
+def test_the_first_write_to_a_unit_goes_behind_a_fence() -> None:
+    # Something may still be under way from before the link was lost and opened again.
+    talk = carry_exchange(UnitState(DEFAULT, 0.01), ask("2E010055"))
+    steps, result = play(
+        talk,
+        Taken(at_s=0.0),
+        Heard(pdu=h("6E0100"), at_s=0.001),
+        Heard(pdu=h("7E00"), at_s=0.002),
+        Taken(at_s=1.0),
+        Heard(pdu=h("7F2E72"), at_s=1.001),
+    )
+    assert [step.pdu for step in steps if isinstance(step, Transmit)] == [h("3E00"), h("2E010055")]
+    assert result == Refused(code=0x72)
 
 
 def test_losing_the_link_while_waiting_is_unknown() -> None:
