@@ -84,7 +84,6 @@ def _say_why_not(lines: tuple[FitLine, ...]) -> Finding:
         id="as-it-stands",
         severity=Severity.NOTE,
         what=what,
-        why="; ".join(f"{line.title}: {line.reason}" for line in decisive),
-        evidence=tuple(f"{line.title}: {line.verdict.value}" for line in open_lines),
-        next_step="read the lines that are not met and make a plan",
+        why="; ".join(f"{line.title} ({line.verdict.value})" for line in decisive),
+        next_step="read the reasons at these lines and make a plan",
     )
