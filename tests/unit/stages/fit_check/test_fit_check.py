@@ -56,7 +56,7 @@ def test_the_changes_are_named_with_their_rules(invented: Car) -> None:
     assert "2021-07" in reason
     why_not = report.findings[0]
     assert why_not.id == "as-it-stands"
-    assert "towing declared: it is not declared" in why_not.why
+    assert "towing declared (met after a change)" in why_not.why
 
 
 def test_a_car_that_has_everything_works_as_it_stands(invented: Car) -> None:
