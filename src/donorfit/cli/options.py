@@ -5,6 +5,7 @@ why); 10 a file or name cannot be used.
 """
 
 import json
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -104,9 +105,9 @@ def repair_command(
     request = _read_request(request_file)
     if top is not None:
         request = replace(request, top=top)
-    if seconds is not None:
-        request = replace(request, seconds=seconds)
-    answer = repair(_read_rules(rules), request)
+    base = _read_rules(rules)
+    end = time.monotonic() + seconds if seconds else None
+    answer = repair(base, request, is_late=None if end is None else lambda: time.monotonic() > end)
     _show("repair", answer, lambda: wording.word_repair(answer), as_json=as_json)
     _leave(possible=answer.possible or answer.seconds_used_up)
 

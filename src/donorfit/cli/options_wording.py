@@ -91,10 +91,8 @@ def word_repair(answer: RepairAnswer) -> list[str]:
     """Lines for ``repair``."""
     if not answer.possible:
         if answer.seconds_used_up:
-            return [
-                "the time budget is used up before a repair was proved;"
-                f" none costs less than {answer.lower_bound:g}"
-            ]
+            bound = f"none costs less than {answer.lower_bound:g}"
+            return [f"the time budget is used up before a repair was proved; {bound}"]
         head = ["no repair: what is asked and fitted cannot hold together"]
         return head + (word_clash(answer.clash) if answer.clash else [])
     lines: list[str] = []

@@ -40,7 +40,7 @@ class Fact:
     def __str__(self) -> str:
         """Say it in words."""
         if self.role is Role.MONTH:
-            return f"the car is declared as built in {self.option}"
+            return f"the declared build month is {self.option}"
         shown = f"{self.title} ({self.option})" if self.title else self.option
         words = {
             Role.ASKED: "asked to be on" if self.on else "asked to be off",
@@ -93,7 +93,6 @@ class RepairRequest:
         month_cost: what it costs to move the month by one month.
         top: how many repairs to find.
         structure: how options that only give structure are taken.
-        seconds: time budget; 0 for none.
     """
 
     declared: tuple[str, ...]
@@ -107,7 +106,6 @@ class RepairRequest:
     month_cost: float = 3.0
     top: int = 1
     structure: Structure = Structure.AUTO
-    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,15 +10,12 @@ Ignatiev, Morgado and Marques-Silva, RC2, JSAT 11 (2019).
 
 from collections.abc import Callable, Sequence
 
+from donorfit.equipment.plain_solver import OutOfTimeError
 from donorfit.equipment.sat import SatSolver
 from donorfit.equipment.totalizer import Totalizer
 
 LARGEST_TRIMMED = 12
 """Cores up to this size are made minimal; larger ones are only asked for again."""
-
-
-class OutOfTimeError(Exception):
-    """The budget of the search is used up."""
 
 
 class CoreGuidedSearch:

@@ -10,6 +10,7 @@ from donorfit.equipment.propagation import Because, Propagation, trace
 from donorfit.equipment.rule_clauses import list_clauses, list_handles
 from donorfit.equipment.sat import SatSolver, make_solver
 from donorfit.equipment.sentences import refer
+from donorfit.equipment.warm import get_warm
 from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.identity import BuildMonth, OptionName
 
@@ -73,15 +74,54 @@ class Roles:
 def find_core(compiled: Compiled, facts: Sequence[int]) -> Core:
     """A minimal set of facts and rules that cannot hold together.
 
+    Facts are dropped first, against all rules; then rules, against the facts that are left.
+
     Raises:
         ValueError: the facts do not contradict the rules.
     """
+    facts = minimise_facts(compiled, facts)
     propagation = Propagation(compiled)
     if propagation.run(facts):
         used, handles = _ask_solver(compiled, facts)
     else:
         used, handles = _read_trace(propagation)
     return minimise(compiled, used, handles)
+
+
+def minimise_facts(compiled: Compiled, facts: Sequence[int]) -> list[int]:
+    """Drop facts one by one while the rest still contradicts the rules.
+
+    Raises:
+        ValueError: the facts do not contradict the rules.
+    """
+    warm = get_warm(compiled)
+    if warm.holds(facts):
+        message = "the facts do not contradict the rules"
+        raise ValueError(message)
+    core = set(warm.solver.get_core())
+    months = [fact for fact in facts if abs(fact) in compiled.months]
+    options = [fact for fact in facts if fact in core and abs(fact) not in compiled.months]
+    options = drop_needless(warm.solver, options, months)
+    return [*drop_needless(warm.solver, months, options), *options]
+
+
+def drop_needless(solver: SatSolver, needed: list[int], always: Sequence[int] = ()) -> list[int]:
+    """Drop assumptions, the last ones first, while the rest still cannot hold together.
+
+    Args:
+        solver: holds the rules; it must refute all of them together.
+        needed: what may be dropped.
+        always: what is assumed beside them and stays: the month is one fact with two limits.
+    """
+    place = len(needed) - 1
+    while place >= 0:
+        if solver.solve([*always, *needed[:place], *needed[place + 1 :]]):
+            place -= 1
+            continue
+        core = set(solver.get_core())
+        place = sum(each in core for each in needed[:place]) - 1
+        needed = [each for each in needed if each in core]
+    return needed
 
 
 def _read_trace(propagation: Propagation) -> tuple[list[int], list[Handle]]:
@@ -139,16 +179,7 @@ class _Selected:
 def minimise(compiled: Compiled, facts: Sequence[int], handles: Sequence[Handle]) -> Core:
     """Drop facts, then rules, one by one while the rest still cannot hold together."""
     selected = _Selected(compiled, handles)
-    needed = [*selected.selectors, *facts]
-    place = len(needed) - 1
-    while place >= 0:
-        trial = needed[:place] + needed[place + 1 :]
-        if selected.solver.solve(trial):
-            place -= 1
-            continue
-        core = set(selected.solver.get_core())
-        place = sum(each in core for each in needed[:place]) - 1
-        needed = [each for each in needed if each in core]
+    needed = drop_needless(selected.solver, [*selected.selectors, *facts])
     kept = [each for each in needed if each not in selected.selectors]
     rules = [selected.selectors[each] for each in needed if each in selected.selectors]
     selected.solver.close()

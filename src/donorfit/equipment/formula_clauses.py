@@ -94,8 +94,8 @@ class ClauseMaker:
             formula: in postfix order; option ``i`` becomes variable ``i + 1``.
             find_atom: literal (or constant) of a comparison, by its place in the rule.
         """
-        if len(formula) == 3 and formula[2] == IMPLIES:  # noqa: PLR2004 - the commonest shape
-            return [(-formula[0] - 1, formula[1] + 1)] if formula[1] >= 0 else [(-formula[0] - 1,)]
+        if len(formula) == 3 and formula[2] == IMPLIES and min(formula[:2]) >= 0:  # noqa: PLR2004
+            return [(-formula[0] - 1, formula[1] + 1)]
         nodes = _build(formula, find_atom)
         clauses: Clauses = []
         done: dict[int, tuple[Clauses, Clauses]] = {}

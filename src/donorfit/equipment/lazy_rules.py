@@ -16,14 +16,24 @@ class LazyRules:
     Attributes:
         compiled: the rules.
         bits: the base list, one byte an option.
+
+    With ``once`` the clauses of a general group are given out the first time only.
     """
 
-    def __init__(self, compiled: Compiled, bits: bytes, take_variable: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        compiled: Compiled,
+        bits: bytes,
+        take_variable: Callable[[], int],
+        *,
+        once: bool = True,
+    ) -> None:
         self.compiled = compiled
         self.bits = bits
         self._take = take_variable
         self._counts: dict[int, int] = {}
         self._encoded: set[int] = set()
+        self._once = once
 
     def list_touched(self, flips: Iterable[int]) -> dict[Handle, None]:
         """Rules that some changed option takes part in."""
@@ -33,7 +43,8 @@ class LazyRules:
         for option in flips:
             turned_on = not bits[option]
             if turned_on:
-                found["parent", option] = None
+                if rules.parents[option] >= 0:
+                    found["parent", option] = None
                 if option in self.compiled.windows:
                     found["window", option] = None
             group = rules.group_of[option]
@@ -45,10 +56,8 @@ class LazyRules:
                 if turned_on:
                     found["group", below] = None
                 else:
-                    for member in rules.group_members[below]:
-                        found["parent", member] = None
-            for place in cross_of.get(option, ()):
-                found["rule", place] = None
+                    found.update(dict.fromkeys(("parent", m) for m in rules.group_members[below]))
+            found.update(dict.fromkeys(("rule", place) for place in cross_of.get(option, ())))
         return found
 
     def list_broken(
@@ -77,6 +86,27 @@ class LazyRules:
                 clauses += self._judge_other(kind, place, is_on, segment)
         return clauses
 
+    def list_blame(self, handle: Handle, flips: Mapping[int, None], segment: int) -> list[Clause]:
+        """Like :meth:`list_broken` for one rule, over options and months only.
+
+        A rule with helper variables or a general group is blamed on all its options together.
+        """
+        kind, place = handle
+        broken = self.list_broken((handle,), flips, segment)
+        if all(
+            abs(literal) < self.compiled.months.stop for clause in broken for literal in clause
+        ):
+            return broken
+        rules = self.compiled.rules
+        options = (
+            self.compiled.cross[place].options
+            if kind == "rule"
+            else (rules.group_parents[place], *rules.group_members[place])
+        )
+        guard = self.compiled.cross[place].guard if kind == "rule" else ()
+        values = [-o - 1 if bool(self.bits[o]) != (o in flips) else o + 1 for o in options]
+        return [(*values, *guard)]
+
     def _judge_other(
         self, kind: str, place: int, is_on: Callable[[int], bool], segment: int
     ) -> list[Clause]:
@@ -86,7 +116,11 @@ class LazyRules:
             rule = compiled.cross[place]
             if rule.free or compiled.judge_rule(rule, is_on, segment):
                 return []
-            return [(*clause, *rule.guard) for clause in rule.clauses]
+            return [
+                (*clause, *rule.guard)
+                for clause in rule.clauses
+                if not rule.plain or not any(is_on(abs(x) - 1) == (x > 0) for x in clause)
+            ]
         if kind == "window":
             return self._judge_window(place, segment) if is_on(place) else []
         return [] if compiled.root < 0 or is_on(compiled.root) else [(compiled.root + 1,)]
@@ -121,7 +155,7 @@ class LazyRules:
         return self._encode_group(group, parent, low, high)
 
     def _encode_group(self, group: int, parent: int, low: int, high: int) -> Sequence[Clause]:
-        if group in self._encoded:
+        if group in self._encoded and self._once:
             return ()
         self._encoded.add(group)
         members = [member + 1 for member in self.compiled.rules.group_members[group]]

@@ -17,20 +17,34 @@ class Notes:
         mistakes: found so far, at most :data:`MOST_MISTAKES`; ``left_out`` counts the others.
         warnings: what is not understood but can be left out.
         left_out: mistakes beyond the ceiling.
+        source: the lines of the file, for columns.
     """
 
     file: str
     mistakes: list[Mistake] = field(default_factory=list)
     warnings: list[RuleWarning] = field(default_factory=list)
     left_out: int = 0
+    source: list[str] = field(default_factory=list)
 
     def add(self, line: int, column: int, what: str, next_step: str) -> None:
-        """Note one mistake; columns count from 1, 0 stands for the whole line."""
+        """Note one mistake.
+
+        Columns count from 1 behind the white space of the line; 0 stands for the whole line.
+        """
         if len(self.mistakes) >= MOST_MISTAKES:
             self.left_out += 1
             return
+        column = self._shift(line, column)
         place = f"column {column}: {what}" if column else what
         self.mistakes.append(Mistake(file=self.file, line=line, what=place, next_step=next_step))
+
+    def _shift(self, line: int, column: int) -> int:
+        """Column in the whole line; 0 where a joined line ends before it."""
+        if not column or not 0 < line <= len(self.source):
+            return column
+        raw = self.source[line - 1]
+        column += len(raw) - len(raw.lstrip())
+        return column if column <= len(raw) + 1 else 0
 
     def warn(self, line: int, kind: str, what: str) -> None:
         """Note something that is left out."""

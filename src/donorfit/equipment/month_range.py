@@ -49,7 +49,7 @@ def choose_month(
 def say_month_reason(
     compiled: Compiled, finder: ReasonFinder, declared: int, segment: int
 ) -> tuple[str, tuple[RuleReference, ...]]:
-    """Why the month moves: what the repaired list breaks one segment nearer to the declared one."""
+    """Why the month moves: what the repaired list breaks one segment nearer to the start."""
     if segment == declared:
         return "", ()
     nearer = segment - 1 if segment > declared else segment + 1

@@ -8,11 +8,15 @@ packs of a few thousand options. Source: Een and Soerensson, An extensible SAT-s
 """
 
 import heapq
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 _DECAY = 1 / 0.95
 _LARGEST_ACTIVITY = 1e100
 _RESTART_UNIT = 64
+
+
+class OutOfTimeError(Exception):
+    """The budget of a search is used up."""
 
 
 class PlainSolver:
@@ -34,6 +38,7 @@ class PlainSolver:
         self._core: list[int] = []
         self._model: list[int] = []
         self._top = 0
+        self._is_late: Callable[[], bool] | None = None
 
     def add(self, clause: Sequence[int]) -> None:
         """Add a clause; the solver goes back to its root."""
@@ -171,6 +176,8 @@ class PlainSolver:
             answer = self._search(assumptions, _RESTART_UNIT * _luby(round_number))
             if answer is not None:
                 return answer
+            if self._is_late is not None and self._is_late():
+                raise OutOfTimeError
             round_number += 1
         return False
 
@@ -265,6 +272,10 @@ class PlainSolver:
         """Values that are tried first."""
         for literal in literals:
             self._phases[abs(literal)] = literal > 0
+
+    def stop_when(self, is_late: Callable[[], bool]) -> None:
+        """From now on raise OutOfTimeError where this says so in the middle of a search."""
+        self._is_late = is_late
 
     def close(self) -> None:
         """Nothing to give back."""

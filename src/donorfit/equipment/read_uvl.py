@@ -171,7 +171,7 @@ def _read_rules(
     taken: dict[int, int] = {}
     found = [
         *tree.constraints,
-        *((line.number, line.indent // 8 + 1, line.text) for line in lines),
+        *((line.number, 1, line.text) for line in lines),
     ]
     for number, column, text in found:
         read = reader.read(text, number, column)

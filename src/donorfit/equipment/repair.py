@@ -1,7 +1,6 @@
 """The cheapest minimal changes that make an option list possible."""
 
-import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -42,14 +41,21 @@ class Prepared:
     reason: str
 
 
-def repair(rules: RuleBase, request: RepairRequest) -> RepairAnswer:
+def repair(
+    rules: RuleBase, request: RepairRequest, *, is_late: Callable[[], bool] | None = None
+) -> RepairAnswer:
     """Find the cheapest minimal repairs of a list.
+
+    Args:
+        rules: the rules.
+        request: the list and what is to be true of it.
+        is_late: asked from time to time; where it says yes, the search ends with what is proven.
 
     Raises:
         InputError: an option is unknown, asked for both ways, or contradicts what is fitted.
     """
     prepared = prepare(rules, request)
-    search = RepairSearch(prepared.compiled, prepared.problem)
+    search = RepairSearch(prepared.compiled, prepared.problem, is_late)
     repairs: list[Repair] = []
     proved, late = True, False
     try:
@@ -108,7 +114,6 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
         costs=whole,
         structure=structure,
         month=make_month_range(compiled, request, month_cost),
-        deadline=time.monotonic() + request.seconds if request.seconds else None,
     )
     return Prepared(
         compiled=compiled,

@@ -66,7 +66,7 @@ class ReasonFinder:
         self._flips = dict.fromkeys(flips)
         self._facts = facts
         self._segment = segment
-        self._lazy = LazyRules(compiled, bits, self._take)
+        self._lazy = LazyRules(compiled, bits, self._take, once=False)
         self._bits = bits
         self._next = compiled.top
         self.reasons: dict[int, Reason] = {}
@@ -114,9 +114,9 @@ class ReasonFinder:
         del flips[option]
         found: list[_Candidate] = []
         for handle in self._lazy.list_touched((option,)) | self._list_back(option):
-            for clause in self._lazy.list_broken((handle,), flips, self._segment):
+            for clause in self._lazy.list_blame(handle, flips, self._segment):
                 variables = {abs(literal) - 1 for literal in clause}
-                if option in variables or handle[0] == "rule":
+                if option in variables:
                     others = tuple(
                         o for o in variables if o != option and o < self._compiled.count
                     )
@@ -129,10 +129,10 @@ class ReasonFinder:
         rules = self._compiled.rules
         found: dict[Handle, None] = {}
         if self._bits[option]:
-            found["parent", option] = None
-            found["window", option] = None
-            if option not in self._compiled.windows:
-                del found["window", option]
+            if rules.parents[option] >= 0:
+                found["parent", option] = None
+            if option in self._compiled.windows:
+                found["window", option] = None
         for group in self._compiled.groups_of.get(option, ()):
             found["group", group] = None
             if not self._bits[option]:

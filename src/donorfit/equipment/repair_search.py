@@ -6,14 +6,14 @@ rule either, it *is* the cheapest repair. Otherwise the broken rules are loaded 
 on where it was. Later repairs must not contain an earlier one, so each one is minimal.
 """
 
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from donorfit.equipment.compiled import Compiled
-from donorfit.equipment.core_guided import CoreGuidedSearch, OutOfTimeError
+from donorfit.equipment.core_guided import CoreGuidedSearch
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.lazy_rules import LazyRules
+from donorfit.equipment.plain_solver import OutOfTimeError
 from donorfit.equipment.rule_clauses import list_clauses, list_handles
 from donorfit.equipment.sat import make_solver
 from donorfit.equipment.whole_list import Handle, get_whole_list_check
@@ -50,7 +50,6 @@ class Problem:
         costs: cost of flipping each option, whole numbers from 1 on.
         structure: options that only give structure: flipped silently, for next to nothing.
         month: what may be done with the build month.
-        deadline: when to stop, by ``time.monotonic``; None for never.
         plain: use our own solver even where python-sat is installed.
         load_all: load every rule at once.
     """
@@ -60,7 +59,6 @@ class Problem:
     costs: Sequence[int]
     structure: frozenset[int] = frozenset()
     month: MonthRange = MonthRange(segment=0)
-    deadline: float | None = None
     plain: bool = False
     load_all: bool = False
 
@@ -83,7 +81,12 @@ class Solution:
 class RepairSearch:
     """One search over one problem; solutions come one by one, cheapest first."""
 
-    def __init__(self, compiled: Compiled, problem: Problem) -> None:
+    def __init__(
+        self,
+        compiled: Compiled,
+        problem: Problem,
+        is_late: Callable[[], bool] | None = None,
+    ) -> None:
         self.compiled = compiled
         self.problem = problem
         self._whole = get_whole_list_check(compiled)
@@ -98,6 +101,9 @@ class RepairSearch:
         self._next_global = compiled.top + 1
         self.rules = LazyRules(compiled, raw, self._take_global)
         self._solver = make_solver(plain=problem.plain)
+        self._late = is_late
+        if is_late is not None:
+            self._solver.stop_when(is_late)
         self.search = CoreGuidedSearch(
             self._solver, self._take_local, self._release, self._is_late
         )
@@ -109,8 +115,7 @@ class RepairSearch:
         self._prepare()
 
     def _is_late(self) -> bool:
-        deadline = self.problem.deadline
-        return deadline is not None and time.monotonic() > deadline
+        return self._late is not None and self._late()
 
     def _take_local(self) -> int:
         self._next_local += 1
@@ -182,7 +187,7 @@ class RepairSearch:
         """All minimal repairs, cheapest first.
 
         Raises:
-            OutOfTimeError: the deadline has passed; what came before is proven.
+            OutOfTimeError: time is up; what came before is proven.
         """
         while True:
             if not self.search.solve():

@@ -13,7 +13,7 @@ from donorfit.vehicle.identity import BuildMonth
 
 MOST_TOP = 1000
 _LISTS = ("declared", "on", "off", "fitted", "not_fitted")
-_NUMBERS = {"month_cost": 0.0, "seconds": 0.0, "top": 1.0}
+_NUMBERS = {"month_cost": 0.0, "top": 1.0}
 _KEYS = (*_LISTS, "costs", "month", "month_fixed", "structure", *_NUMBERS)
 
 
@@ -71,7 +71,6 @@ class _Reader:
             month_cost=self._read_number("month_cost", 3.0),
             top=int(self._read_number("top", 1.0)),
             structure=self._read_structure(),
-            seconds=self._read_number("seconds", 0.0),
         )
 
     def _read_list(self, key: str) -> tuple[str, ...]:

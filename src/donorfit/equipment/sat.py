@@ -3,10 +3,14 @@
 Source: Audemard and Simon, Glucose 4; Ignatiev, Morgado and Marques-Silva, PySAT, SAT 2018.
 """
 
-from collections.abc import Iterable, Sequence
+import weakref
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
-from donorfit.equipment.plain_solver import PlainSolver
+from donorfit.equipment.plain_solver import OutOfTimeError, PlainSolver
+
+CONFLICTS_BETWEEN_LOOKS = 2_000
+"""Conflicts that a search runs through before it looks at the clock again."""
 
 
 class SatSolver(Protocol):
@@ -17,6 +21,9 @@ class SatSolver(Protocol):
 
     def solve(self, assumptions: Sequence[int]) -> bool:
         """Whether the clauses hold together with the assumptions."""
+
+    def stop_when(self, is_late: Callable[[], bool]) -> None:
+        """From now on raise OutOfTimeError where this says so in the middle of a search."""
 
     def get_model(self) -> Sequence[int]:
         """After a yes: literals, the one of variable ``v`` at place ``v - 1``."""
@@ -41,10 +48,23 @@ class _GlucoseSolver:
         from pysat.solvers import Glucose4  # noqa: PLC0415 - takes 85 ms
 
         self._solver = Glucose4(bootstrap_with=clauses)
+        self._is_late: Callable[[], bool] | None = None
         self.add = self._solver.add_clause
+        self.close = weakref.finalize(self, self._solver.delete)
 
     def solve(self, assumptions: Sequence[int]) -> bool:
-        return bool(self._solver.solve(assumptions=assumptions))
+        if self._is_late is None:
+            return bool(self._solver.solve(assumptions=assumptions))
+        while True:
+            self._solver.conf_budget(CONFLICTS_BETWEEN_LOOKS)
+            answer = self._solver.solve_limited(assumptions=assumptions)
+            if answer is not None:
+                return bool(answer)
+            if self._is_late():
+                raise OutOfTimeError
+
+    def stop_when(self, is_late: Callable[[], bool]) -> None:
+        self._is_late = is_late
 
     def get_model(self) -> Sequence[int]:
         model: Sequence[int] = self._solver.get_model()
@@ -59,9 +79,6 @@ class _GlucoseSolver:
 
     def set_phases(self, literals: Iterable[int]) -> None:
         self._solver.set_phases(list(literals))
-
-    def close(self) -> None:
-        self._solver.delete()
 
 
 def has_glucose() -> bool:

@@ -46,6 +46,7 @@ def measure_indent(white: str) -> int:
 def split_lines(text: str, notes: Notes) -> list[LogicalLine]:
     """All logical lines of a text; unclosed brackets, quotes and comments become mistakes."""
     physical = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    notes.source = physical
     lines: list[LogicalLine] = []
     joiner = _Joiner(notes)
     has_special = _SPECIAL.search
@@ -89,8 +90,9 @@ class _Joiner:
         if not self._parts:
             white = raw[: len(raw) - len(raw.lstrip(" \t"))]
             self._start, self._indent = number, measure_indent(white)
+        shift = len(raw) - len(raw.lstrip())
         for match in _PIECE.finditer(raw):
-            self._take(match[0], number, match.start() + 1)
+            self._take(match[0], number, match.start() + 1 - shift)
         self._joined += 1
         if self.is_open and self._joined < LONGEST_JOIN:
             if self._parts:

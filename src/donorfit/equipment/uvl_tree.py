@@ -148,7 +148,9 @@ class TreeReader:
                 f"{text[:40]!r} is a word of the language, no option name"
                 if reserved
                 else f"cannot read {text[:40]!r} as an option",
-                'write a name, in " " where it holds other characters, and {attributes} after it',
+                "indent a group below its option; quote an option of that name"
+                if reserved
+                else 'write a name, in " " where it holds other characters, and {attributes}',
             )
             return -1
         group = self._places[-1]

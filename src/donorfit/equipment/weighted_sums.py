@@ -89,7 +89,7 @@ def _encode_equal(
 
 def _both(
     low: int | bool,  # noqa: FBT001 - a literal or a constant
-    high: int | bool,
+    high: int | bool,  # noqa: FBT001
     take_variable: Callable[[], int],
     into: Clauses,
 ) -> int | bool:

@@ -7,6 +7,7 @@ from donorfit.equipment.compiled import Compiled, compile_rules
 from donorfit.equipment.explain import (
     Core,
     Roles,
+    drop_needless,
     explain_facts,
     find_core,
     list_month_facts,
@@ -152,7 +153,7 @@ class ClashFinder:
         self._month = list_month_facts(compiled, month)
         self._segment = 0 if month is None else compiled.find_segment(month)
         self._next = compiled.top
-        self._lazy = LazyRules(compiled, bits, self._take)
+        self._lazy = LazyRules(compiled, bits, self._take, once=False)
         self._warm = get_warm(compiled)
 
     def _take(self) -> int:
@@ -163,7 +164,7 @@ class ClashFinder:
         """For each broken clause of a rule: the literals of the list that break it."""
         return [
             tuple(-literal for literal in clause if abs(literal) <= self._compiled.count)
-            for clause in self._lazy.list_broken((handle,), {}, self._segment)
+            for clause in self._lazy.list_blame(handle, {}, self._segment)
         ]
 
     def separate(self, broken: Iterable[Handle]) -> list[list[Handle]]:
@@ -200,16 +201,8 @@ class ClashFinder:
     def find_one(self, handle: Handle) -> Core:
         """A minimal clash that contains a broken rule, or fewer facts where these suffice."""
         facts = min(self.list_facts(handle), key=len, default=())
-        needed = [*self._month, *facts]
-        place = len(needed) - 1
-        while place >= 0:
-            trial = needed[:place] + needed[place + 1 :]
-            if self._warm.holds(trial):
-                place -= 1
-                continue
-            core = set(self._warm.solver.get_core())
-            place = sum(each in core for each in needed[:place]) - 1
-            needed = [each for each in needed if each in core]
+        needed = drop_needless(self._warm.solver, list(facts), self._month)
+        needed = [*drop_needless(self._warm.solver, self._month, needed), *needed]
         if set(facts) <= set(needed):
             return Core(tuple(needed), (self._fine(handle, facts),), minimal=True)
         return find_core(self._compiled, needed)

@@ -1,0 +1,198 @@
+"""Every answer against counting all lists of a small rule base out."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from donorfit.equipment import (
+    RepairRequest,
+    Structure,
+    check,
+    facts,
+    implied,
+    months,
+    read_uvl,
+    repair,
+    why,
+)
+from donorfit.vehicle.identity import BuildMonth
+
+_SPEC = importlib.util.spec_from_file_location(
+    "small_models", Path(__file__).with_name("small_models.py")
+)
+small_models = importlib.util.module_from_spec(_SPEC)
+sys.modules["small_models"] = small_models
+_SPEC.loader.exec_module(small_models)
+models, MONTHS = small_models.models, small_models.MONTHS
+
+relaxed = settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+def read(model):
+    return read_uvl(model.write(), file="small.uvl")
+
+
+def pick(data, model):
+    return frozenset(o for o in range(len(model.parents)) if data.draw(st.booleans()))
+
+
+def name(options):
+    return tuple(f"o{option}" for option in sorted(options))
+
+
+@given(models(), st.data())
+@relaxed
+def test_check_and_months(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    answer = months(rules, name(on), structure=Structure.DECLARED)
+    for month in MONTHS:
+        expected = model.holds(on, month)
+        found = check(rules, name(on), BuildMonth.parse(month), structure=Structure.DECLARED)
+        assert found.possible == expected
+        assert bool(found.broken) != expected
+        assert any(w.holds(BuildMonth.parse(month)) for w in answer.windows) == expected
+    anywhere = check(rules, name(on), None, structure=Structure.DECLARED)
+    assert anywhere.possible == bool(answer.windows)
+
+
+def count_repairs(model, on, hard, costs, months):
+    """All minimal repairs with their costs, by counting out; months from the declared one on."""
+    month, month_cost = months
+    found = []
+    start = BuildMonth.parse(month).ordinal
+    options = [o for o in range(len(model.parents)) if o not in hard]
+    for other in MONTHS if month_cost is not None else (month,):
+        for wanted in model.list_lists(other):
+            if any((o in wanted) != value for o, value in hard.items()):
+                continue
+            flips = frozenset(o for o in options if (o in wanted) != (o in on))
+            moved = BuildMonth.parse(other).ordinal - start
+            cost = sum(costs[o] for o in flips) + abs(moved) * (month_cost or 0)
+            found.append((cost, flips, moved))
+
+    def beats(one, other):
+        if one == other or not one[1] <= other[1]:
+            return False
+        nearer = abs(one[2]) <= abs(other[2]) and (one[2] * other[2] > 0 or not one[2])
+        return nearer and (one[1], one[2]) != (other[1], other[2])
+
+    return sorted(
+        (each for each in found if not any(beats(other, each) for other in found)),
+        key=lambda each: each[0],
+    )
+
+
+@given(models(), st.data())
+@relaxed
+def test_repairs_are_all_minimal_ones_in_order(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    hard = {
+        o: data.draw(st.booleans())
+        for o in range(len(model.parents))
+        if data.draw(st.integers(0, 3)) == 0
+    }
+    costs = [data.draw(st.integers(1, 9)) for _ in model.parents]
+    month = data.draw(st.sampled_from(MONTHS))
+    move = data.draw(st.sampled_from((None, 1, 4)))
+    expected = count_repairs(model, on, hard, costs, (month, move))
+    answer = repair(
+        rules,
+        RepairRequest(
+            declared=name(on),
+            on=name(o for o, value in hard.items() if value),
+            off=name(o for o, value in hard.items() if not value),
+            costs=tuple((f"o{o}", cost) for o, cost in enumerate(costs)),
+            month=BuildMonth.parse(month),
+            month_fixed=move is None,
+            month_cost=move or 1,
+            top=100,
+            structure=Structure.DECLARED,
+        ),
+    )
+    assert answer.proved
+    assert answer.possible == bool(expected)
+    assert [each.cost for each in answer.repairs] == [cost for cost, _, _ in expected]
+    for each in answer.repairs:
+        after = (on | {int(o[1:]) for o in each.add}) - {int(o[1:]) for o in each.remove}
+        assert model.holds(after, str(each.month))
+        assert {e.option for e in each.entries} == {*each.add, *each.remove}
+        assert all(e.reason for e in each.entries)
+    if not expected:
+        assert_clash(model, rules, answer.clash, None if move else month)
+
+
+def assert_clash(model, rules, clash, month) -> None:
+    """Facts alone allow no list; without any one of them some list is possible."""
+    assert clash.minimal
+    assert clash.steps
+    known = {f.option: f.on for f in clash.facts if f.role.value != "build month"}
+    with_month = [month] if month and len(known) < len(clash.facts) else list(MONTHS)
+
+    def possible(wanted, spans):
+        return any(
+            all((int(o[1:]) in each) == value for o, value in wanted.items())
+            for span in spans
+            for each in model.list_lists(span)
+        )
+
+    assert not possible(known, with_month)
+    for option in known:
+        rest = {o: v for o, v in known.items() if o != option}
+        assert possible(rest, with_month)
+
+
+@given(models(months=False), st.data())
+@relaxed
+def test_implied_and_facts(model, data) -> None:
+    rules = read(model)
+    lists = model.list_lists(MONTHS[0])
+    answer = facts(rules)
+    assert answer.possible == bool(lists)
+    every = range(len(model.parents))
+    always = {f"o{o}" for o in every if lists and all(o in x for x in lists)}
+    never = {f"o{o}" for o in every if lists and not any(o in x for x in lists)}
+    assert set(answer.core) == always
+    assert set(answer.dead) == never
+    optional = {
+        f"o{o}"
+        for _, kind, members in model.groups
+        for o in members
+        if small_models.count_least(kind, len(members)) < len(members)
+        and f"o{o}" not in never
+        and lists
+        and all(o in x for x in lists if model.parents[o] in x)
+    }
+    assert set(answer.falsely_optional) == optional
+    chosen = data.draw(st.sampled_from(every))
+    left = [x for x in lists if chosen in x]
+    found = implied(rules, [f"o{chosen}"])
+    assert found.possible == bool(left)
+    if left:
+        assert set(found.on) == set(name(o for o in every if all(o in x for x in left))) - {
+            f"o{chosen}"
+        }
+        assert set(found.off) == set(name(o for o in every if not any(o in x for x in left)))
+        quick = implied(rules, [f"o{chosen}"], complete=False)
+        assert set(quick.on) <= set(found.on)
+        assert set(quick.off) <= set(found.off)
+
+
+@given(models(), st.data())
+@relaxed
+def test_why_names_true_clashes(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    month = data.draw(st.sampled_from(MONTHS))
+    answer = why(rules, name(on), month=BuildMonth.parse(month), structure=Structure.DECLARED)
+    assert bool(answer.clashes) != model.holds(on, month)
+    for clash in answer.clashes:
+        known = {int(f.option[1:]): f.on for f in clash.facts if f.role.value != "build month"}
+        spans = MONTHS if len(known) == len(clash.facts) else [month]
+        assert all((option in on) == value for option, value in known.items())
+        assert not any(
+            all((o in each) == value for o, value in known.items())
+            for span in spans
+            for each in model.list_lists(span)
+        )
