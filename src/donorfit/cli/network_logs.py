@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from donorfit.network.frames import Frames, LogReading
-    from donorfit.network.log_coverage import Rhythm, SeenCheck
+    from donorfit.network.log_coverage import MeasuredLoad, Rhythm, SeenCheck
     from donorfit.network.protection import Protection
     from donorfit.vehicle.donor import NeededSignal
     from donorfit.vehicle.network import Network
@@ -27,13 +27,24 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON obj
 @click.option("--pack", "pack_path", type=_FILE, default=None, help="Pack with the module.")
 @click.option("--module", "module_id", default="", help="Donor module: are its needs seen?")
 @click.option("--protection", is_flag=True, help="Look for counters and check bytes.")
+@click.option("--bit-rate", type=click.IntRange(1, 10_000_000), default=None, help="Bit/s: load.")
 @_JSON
 def log_command(
-    log: Path, pack_path: Path | None, module_id: str, *, protection: bool, as_json: bool
+    log: Path,
+    pack_path: Path | None,
+    module_id: str,
+    bit_rate: int | None,
+    *,
+    protection: bool,
+    as_json: bool,
 ) -> None:
     """Identifiers, rhythms and protection in a record; which needs of a module it shows."""
     from donorfit.edge.logs import read_log_file  # noqa: PLC0415
-    from donorfit.network.log_coverage import check_record, list_rhythms  # noqa: PLC0415
+    from donorfit.network.log_coverage import (  # noqa: PLC0415
+        check_record,
+        list_rhythms,
+        measure_load,
+    )
 
     reading = read_log_file(log)
     rhythms = list_rhythms(reading.frames)
@@ -42,9 +53,11 @@ def log_command(
         needed, networks = _find_needs(pack_path, module_id)
         seen = check_record(needed, networks, reading.frames)
     found = list(_find_protection(reading.frames, rhythms)) if protection else []
+    load = measure_load(reading.frames, bit_rate) if bit_rate else None
     if as_json:
         print_json(
             "donorfit network log 1",
+            load=load,
             frames=len(reading.frames.ids),
             lines=reading.lines,
             left_out=[each._asdict() for each in reading.left_out],
@@ -54,6 +67,8 @@ def log_command(
         )
         return
     _print_log(reading, rhythms)
+    if bit_rate:
+        _print_load(load)
     _print_seen(seen)
     print_rows(("identifier", "protection"), [(f"{each:#x}", what.reason) for each, what in found])
 
@@ -167,6 +182,17 @@ def _print_log(reading: "LogReading", rhythms: "tuple[Rhythm, ...]") -> None:
             for each in rhythms
         ],
         right=(1, 2, 3),
+    )
+
+
+def _print_load(load: "MeasuredLoad | None") -> None:
+    if load is None:
+        click.echo("The load cannot be measured: the record has no usable times.")
+        return
+    print_text(
+        f"Load over {load.seconds:.1f} s: {load.plain:.1%} without stuff bits, at most "
+        f"{load.worst:.1%}; busiest tenth of a second {load.peak_plain:.1%}"
+        + (f"; {load.not_counted} CAN FD frames are not counted" if load.not_counted else "")
     )
 
 

@@ -125,6 +125,15 @@ def test_log(log: Path) -> None:
     assert isinstance(call("log", log, "--module", "x").exception, InputError)
 
 
+def test_measured_load(log: Path) -> None:
+    """20 frames of 111 plain and 135 worst bits over 0.38 s at 125 kbit/s."""
+    plain = json.loads(call("log", log, "--bit-rate", 125_000, "--json").output)["load"]
+    assert plain["plain"] == pytest.approx(20 * 111 / 125_000 / 0.38)
+    assert plain["worst"] == pytest.approx(20 * 135 / 125_000 / 0.38)
+    assert plain["plain"] <= plain["peak_plain"] <= 6 * 111 / 12_500
+    assert "Load over 0.4 s" in call("log", log, "--bit-rate", 125_000).output
+
+
 def test_log_against_the_demos_needs(log: Path, pack: Path) -> None:
     arguments = ("log", log, "--pack", pack, "--module", "tow_control_2")
     plain = json.loads(call(*arguments, "--json").output)
