@@ -88,7 +88,7 @@ def doip_capture(tmp_path_factory):
                 unit=UnitId("unit"),
                 address=UNIT,
                 pdu=bytes.fromhex(request),
-                effect=Effect.CHANGING,
+                effect=Effect.READING,
                 what="ask",
             )
             outcome = await carrier.carry(ask)
