@@ -19,7 +19,6 @@ def load_through_ldfparser(text: str, *, file: str) -> tuple[tuple[Network, ...]
     """
     try:
         import ldfparser  # noqa: PLC0415 - slow to import and optional
-        from ldfparser.grammar import LdfTransformer  # noqa: F401, PLC0415
     except ImportError:
         what = "the reader of LIN descriptions (ldfparser) is not installed"
         raise _refuse(file, 0, what, "install the package ldfparser") from None

@@ -18,6 +18,8 @@ from donorfit.vehicle.network import Network
 
 FORMATS = ("dbc", "kcd", "sym", "arxml", "ldf")
 LARGEST_FILE_BYTES = 64 * 1024 * 1024
+LARGEST_LDF_BYTES = 2 * 1024 * 1024
+"""A LIN bus has at most 64 frames; the parser of this format takes seconds a megabyte."""
 _ENCODINGS = {"dbc": "cp1252", "sym": "cp1252"}
 _BOM = b"\xef\xbb\xbf"
 
@@ -55,8 +57,10 @@ def read_network_bytes(
     if file_format not in FORMATS:
         what = f"ending {file_format or '(none)'!r} is none of {', '.join(FORMATS)}"
         raise _refuse(file, what, "give a file in one of these formats")
-    if len(data) > LARGEST_FILE_BYTES:
-        raise _refuse(file, f"it has {len(data)} bytes", "split it by network")
+    largest = LARGEST_LDF_BYTES if file_format == "ldf" else LARGEST_FILE_BYTES
+    if len(data) > largest:
+        what = f"it has {len(data)} bytes, more than the {largest} allowed"
+        raise _refuse(file, what, "split it by network")
     text, repairs = _decode(data, file_format, file)
     in_text = count_messages(text, file_format=file_format, file=file)
     networks, reader, more_repairs, left_out = _load(text, data, file_format, file, in_text)
