@@ -4,13 +4,7 @@ from collections import Counter
 
 from donorfit.cli.columns import clean, count, fold, tabulate, word_seconds
 from donorfit.cli.wording import word_digest, word_findings, word_list, word_pairs
-from donorfit.figures.naming import (
-    get_field_note,
-    get_option_title,
-    get_unit_title,
-    word_value,
-    write_fault_code,
-)
+from donorfit.figures.naming import get_field_note, get_option_title, get_unit_title, word_value
 from donorfit.records.encoding import compute_digest
 from donorfit.records.handover import Names
 from donorfit.records.plan import (
@@ -25,6 +19,7 @@ from donorfit.records.plan import (
     StepKind,
     SupplyForecast,
 )
+from donorfit.vehicle.fault_text import write_fault_code
 
 NO_NAMES = Names()
 

@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from donorfit.cli.columns import clean, count, fold, tabulate
-from donorfit.figures.naming import write_fault_code
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.finding import Finding, Severity
@@ -19,6 +18,7 @@ from donorfit.records.fit_report import FitLine, FitReport, Verdict
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import FaultVerdict, Proof
 from donorfit.records.survey import Survey, SurveyKind, UnitSurvey
+from donorfit.vehicle.fault_text import write_fault_code
 
 SHORT_DIGEST = 12
 

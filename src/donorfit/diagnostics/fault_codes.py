@@ -1,11 +1,8 @@
-"""Fault codes (DTC) as services 0x19 and 0x14 carry them: bytes, status bits and text.
+"""Fault codes (DTC) as services 0x19 and 0x14 carry them: bytes and status bits.
 
-Text follows SAE J2012-DA: two bits choose the letter P, C, B or U, two bits the first digit, and
-three hexadecimal digits follow; after a hyphen stands the failure type byte. Status bits are those
-of ISO 14229-1, D.2.
+Status bits are those of ISO 14229-1, D.2; how a code is written is in ``vehicle.fault_text``.
 """
 
-import re
 from dataclasses import dataclass
 from enum import IntFlag
 
@@ -15,11 +12,8 @@ from donorfit.vehicle.identity import FaultCode
 ALL_FAULTS = FaultCode(0xFFFFFF)
 """Group of all fault codes in service 0x14."""
 
-_LETTERS = "PCBU"
 _RECORD_BYTES = 4
 _HEADER_BYTES = 3
-_MAX_CODE = 0xFFFFFF
-_TEXT = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
 
 
 class FaultStatus(IntFlag):
@@ -54,33 +48,6 @@ class FaultReport:
 
     availability: FaultStatus
     faults: tuple[FaultRecord, ...]
-
-
-def write_fault_code(code: FaultCode) -> str:
-    """The fault code as text: 0x012300 is ``P0123-00``.
-
-    Raises:
-        ValueError: the code is not of three bytes.
-    """
-    if not 0 <= code <= _MAX_CODE:
-        message = f"{code:#x} is not a fault code of three bytes"
-        raise ValueError(message)
-    return f"{_LETTERS[code >> 22]}{code >> 20 & 0b11}{code >> 8 & 0xFFF:03X}-{code & 0xFF:02X}"
-
-
-def parse_fault_code(text: str) -> FaultCode:
-    """The fault code behind text such as ``P0123-00``; without a failure type, type 00.
-
-    Raises:
-        ValueError: the text is no fault code.
-    """
-    match = _TEXT.fullmatch(text.strip().upper())
-    if match is None:
-        message = f"{text!r} is not a fault code written like P0123-00"
-        raise ValueError(message)
-    letter, digit, number, failure_type = match.groups()
-    high = _LETTERS.index(letter) << 22 | int(digit) << 20 | int(number, 16) << 8
-    return FaultCode(high | int(failure_type or "0", 16))
 
 
 def encode_fault_report(sub_function: int, report: FaultReport) -> bytes:

@@ -16,7 +16,6 @@ from donorfit.faults.status import (
     is_proved_passed,
     stands,
     was_tested,
-    write_fault_code,
 )
 
 __all__ = [
@@ -38,5 +37,4 @@ __all__ = [
     "read_fault_list",
     "stands",
     "was_tested",
-    "write_fault_code",
 ]

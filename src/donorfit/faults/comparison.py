@@ -4,18 +4,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from donorfit.faults.lists import FaultList, read_fault_list
-from donorfit.faults.status import (
-    StatusBit,
-    has_failed,
-    is_proved_passed,
-    stands,
-    was_tested,
-    write_fault_code,
-)
+from donorfit.faults.status import StatusBit, has_failed, is_proved_passed, stands, was_tested
 from donorfit.records.plan import ExpectedFault, FaultPhase
 from donorfit.records.proof import FaultComparison, FaultVerdict
 from donorfit.records.survey import UnitSurvey
 from donorfit.vehicle.fault import KnownFault
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 _ORDER = (

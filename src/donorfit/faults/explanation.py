@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from donorfit.faults.causes import ActiveCause
 from donorfit.faults.covers import find_covers, split_groups
-from donorfit.faults.status import write_fault_code
 from donorfit.vehicle.fault import Cause, CauseKind, KnownFault
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 FaultKey = tuple[UnitId, FaultCode]

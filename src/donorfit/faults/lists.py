@@ -3,10 +3,11 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from donorfit.faults.status import CODE_MAX, STATUS_MAX, write_fault_code
+from donorfit.faults.status import CODE_MAX, STATUS_MAX
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import FaultRead, UnitSurvey
 from donorfit.vehicle.fault import KnownFault
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 _EVERY_BIT = 0xFF

@@ -2,8 +2,6 @@
 
 from enum import IntFlag
 
-from donorfit.vehicle.identity import FaultCode
-
 STATUS_MAX = 0xFF
 CODE_MAX = 0xFFFFFF
 AFTER_CLEAR = 0x50
@@ -51,9 +49,3 @@ def was_tested(status: int) -> bool:
 def is_proved_passed(status: int) -> bool:
     """Whether a cycle proves it: tested to the end (bit 6 clear) and not failed (bit 0 clear)."""
     return was_tested(status) and not stands(status)
-
-
-def write_fault_code(code: FaultCode) -> str:
-    """Write ``0xD2345F`` as ``U1234-5F``: letter, four hex digits, failure type."""
-    letter = "PCBU"[code >> 22 & 3]
-    return f"{letter}{code >> 20 & 3}{code >> 8 & 0xFFF:03X}-{code & 0xFF:02X}"

@@ -143,16 +143,6 @@ def word_value(note: FieldNote | None, raw: int | None) -> str:
     return words or str(raw)
 
 
-def write_fault_code(code: int) -> str:
-    """Three bytes as SAE J2012-DA writes them: ``0x012300`` is ``P0123-00``.
-
-    The two highest bits choose the letter P, C, B or U, the next two are the first digit; the
-    third byte is the failure type.
-    """
-    letter = "PCBU"[code >> 22 & 3]
-    return f"{letter}{code >> 20 & 3}{code >> 8 & 0xFFF:03X}-{code & 0xFF:02X}"
-
-
 def count_kept(edits: Iterable[RecordEdit]) -> int:
     """How many fields stay as the owner or the car itself has them."""
     return sum(field.verdict is FieldVerdict.KEPT for edit in edits for field in edit.fields)

@@ -6,7 +6,6 @@ from typing import Any
 
 from donorfit.configuration import decode_option_list
 from donorfit.diagnostics.conversation import Together
-from donorfit.diagnostics.fault_codes import write_fault_code
 from donorfit.diagnostics.readings import (
     Missing,
     read_faults,
@@ -32,6 +31,7 @@ from donorfit.vehicle.control_unit import (
     ControlUnit,
     KeeperRole,
 )
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.pack import Pack
 from donorfit.vehicle.vin import VIN_LENGTH, describe_vin_mistake
 

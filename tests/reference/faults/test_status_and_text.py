@@ -7,8 +7,9 @@ documentation of readers (0x0135 is P0135, 0x9234 is B1234); udsoncan's own stat
 import pytest
 from udsoncan import Dtc
 
-from donorfit.faults import StatusBit, has_failed, is_proved_passed, write_fault_code
+from donorfit.faults import StatusBit, has_failed, is_proved_passed
 from donorfit.faults.status import AFTER_CLEAR
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.identity import FaultCode
 
 pytestmark = pytest.mark.reference

@@ -16,8 +16,6 @@ from donorfit.diagnostics.fault_codes import (
     FaultStatus,
     decode_fault_report,
     encode_fault_report,
-    parse_fault_code,
-    write_fault_code,
 )
 from donorfit.diagnostics.negative_response import (
     Nrc,
@@ -58,6 +56,7 @@ from donorfit.diagnostics.uds import (
     encode_write_answer,
     encode_write_request,
 )
+from donorfit.vehicle.fault_text import parse_fault_code, write_fault_code
 from donorfit.vehicle.identity import DataIdentifier, FaultCode
 
 pytestmark = pytest.mark.reference

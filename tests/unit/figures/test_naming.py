@@ -12,9 +12,9 @@ from donorfit.figures.naming import (
     get_unit_title,
     list_bytes_used,
     word_value,
-    write_fault_code,
     write_value,
 )
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.layout import ByteOrder, Checksum, Choice, Field, Scale
 
 

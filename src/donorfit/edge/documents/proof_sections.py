@@ -15,10 +15,11 @@ from donorfit.edge.documents.content import (
 from donorfit.edge.documents.job_sections import word_options
 from donorfit.edge.documents.work_sections import list_programmed
 from donorfit.figures.fault_flow import draw_fault_flow, write_fault_finding
-from donorfit.figures.naming import get_unit_title, write_fault_code
+from donorfit.figures.naming import get_unit_title
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.handover import Handover
 from donorfit.records.plan import PlanPurpose
+from donorfit.vehicle.fault_text import write_fault_code
 
 _MOST_BYTES = 32
 _FIRST_BYTES = 8

@@ -18,9 +18,17 @@ PADDING = 0xCC
 """Value that ISO 15765-2 recommends for bytes without meaning."""
 
 _FLOW_CONTROL = 3
+_LOGGER = "donorfit.isotp"
 _SLOWEST_STMIN = 0x7F
 _RESERVED_STMIN = (range(0x80, 0xF1), range(0xFA, 0x100))
 _LOOK_AGAIN_S = 0.02
+_SHORTEST_PAUSE_S = 0.001
+
+# Frames go out no faster than the fastest bus takes them, and in small portions, so that one long
+# message does not keep the loop from everything else, such as frames that come in.
+_CLASSIC_BITS_A_S = 1_000_000
+_FLEXIBLE_BITS_A_S = 8_000_000
+_PORTION_S = 0.005
 
 
 class TransferBrokenError(Exception):
@@ -128,6 +136,7 @@ class IsotpChannel:
         if self._core.transmitting() or self._core.is_rx_active():
             delay = self._core.next_cf_delay()
             wait_s = _LOOK_AGAIN_S if delay is None else min(delay, _LOOK_AGAIN_S)
+            wait_s = max(wait_s, _SHORTEST_PAUSE_S)
             self._timer = asyncio.get_running_loop().call_later(wait_s, self._run)
 
     def _next_frame(self, _timeout: float) -> isotp.CanMessage | None:
@@ -201,4 +210,8 @@ def _make_parameters(*, flexible_rate: bool, longest: int) -> dict[str, Any]:
         "bitrate_switch": flexible_rate,
         "max_frame_size": longest,
         "blocking_send": False,
+        "rate_limit_enable": True,
+        "rate_limit_max_bitrate": _FLEXIBLE_BITS_A_S if flexible_rate else _CLASSIC_BITS_A_S,
+        "rate_limit_window_size": _PORTION_S,
+        "logger_name": _LOGGER,
     }

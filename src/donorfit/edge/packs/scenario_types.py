@@ -11,10 +11,10 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from donorfit.diagnostics.fault_codes import parse_fault_code
 from donorfit.simulator.checksums import ALGORITHMS
 from donorfit.simulator.option_list import CODE_BYTES
 from donorfit.vehicle.expression import parse_condition
+from donorfit.vehicle.fault_text import parse_fault_code
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.vin import describe_vin_mistake
 

@@ -12,10 +12,10 @@ from donorfit.faults import (
     is_proved_passed,
     list_fault_doubts,
     read_fault_list,
-    write_fault_code,
 )
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
+from donorfit.vehicle.fault_text import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 from donorfit.vehicle.pack import Pack
 
