@@ -5,8 +5,11 @@ units be configured again, then what is not known, then comfort. An attribute ``
 file or a cost in the request overrides it.
 """
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.rules import RuleBase
@@ -34,14 +37,52 @@ UNIFORM_REASON = (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """Costs as whole numbers.
+
+    Attributes:
+        whole: cost of changing each option, times ``scale``.
+        month: cost of moving the build month by one month, times ``scale``.
+        scale: makes every cost a whole number.
+        reason: why costs are as they are.
+    """
+
+    whole: Sequence[int]
+    month: int
+    scale: int
+    reason: str
+
+
 def list_costs(
-    rules: RuleBase, places: Mapping[str, int], given: Sequence[tuple[str, float]]
-) -> tuple[list[Fraction], str]:
+    rules: RuleBase,
+    places: Mapping[str, int],
+    given: Sequence[tuple[str, float]],
+    month_cost: float,
+) -> Costs:
     """Cost of changing each option, and why they are so.
 
     Raises:
         InputError: a cost is not above 0.
     """
+    _check_costs(given)
+    usual, scale, known = _list_usual_costs(rules)
+    own = {places[name]: Fraction(str(cost)) for name, cost in given}
+    moving = Fraction(str(month_cost))
+    factor = math.lcm(moving.denominator, scale, *(c.denominator for c in own.values())) // scale
+    whole = list(usual) if factor == 1 else [cost * factor for cost in usual]
+    scale *= factor
+    for option, cost in own.items():
+        whole[option] = int(cost * scale)
+    return Costs(
+        whole=whole,
+        month=int(moving * scale),
+        scale=scale,
+        reason=COSTS_REASON if known else UNIFORM_REASON,
+    )
+
+
+def _check_costs(given: Sequence[tuple[str, float]]) -> None:
     wrong = [(name, cost) for name, cost in given if not 0 < cost < float("inf")]
     if wrong:
         raise InputError(
@@ -54,15 +95,21 @@ def list_costs(
             ],
             next_step="correct the costs of the request",
         )
-    costs = [Fraction(UNKNOWN_COST)] * len(rules)
-    known = False
+
+
+@lru_cache(maxsize=4)
+def _list_usual_costs(rules: RuleBase) -> tuple[tuple[int, ...], int, bool]:
+    """Costs by the rule file, what they were multiplied by, and whether it says anything."""
+    found = {}
     for option, attributes in rules.attributes:
-        found = _read_cost(dict(attributes))
-        if found is not None:
-            costs[option], known = found, True
-    for name, cost in given:
-        costs[places[name]] = Fraction(str(cost))
-    return costs, COSTS_REASON if known else UNIFORM_REASON
+        cost = _read_cost(dict(attributes))
+        if cost is not None:
+            found[option] = cost
+    scale = math.lcm(1, *(cost.denominator for cost in found.values()))
+    costs = [UNKNOWN_COST * scale] * len(rules)
+    for option, cost in found.items():
+        costs[option] = int(cost * scale)
+    return tuple(costs), scale, bool(found)
 
 
 def _read_cost(attributes: Mapping[str, object]) -> Fraction | None:
@@ -75,12 +122,3 @@ def _read_cost(attributes: Mapping[str, object]) -> Fraction | None:
     if kind is None and not count:
         return None
     return Fraction(CLASS_COSTS.get(str(kind), UNKNOWN_COST) + COST_PER_UNIT * max(0, count))
-
-
-def scale_to_whole(costs: Sequence[Fraction], month_cost: Fraction) -> tuple[list[int], int, int]:
-    """Costs as whole numbers, the month's one, and what they were multiplied by."""
-    scale = month_cost.denominator
-    for cost in set(costs):
-        if scale % cost.denominator:
-            scale *= cost.denominator
-    return [int(cost * scale) for cost in costs], int(month_cost * scale), scale

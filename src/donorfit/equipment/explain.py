@@ -98,11 +98,11 @@ def minimise_facts(compiled: Compiled, facts: Sequence[int]) -> list[int]:
     if warm.holds(facts):
         message = "the facts do not contradict the rules"
         raise ValueError(message)
-    core = set(warm.solver.get_core())
+    core = warm.get_core()
     months = [fact for fact in facts if abs(fact) in compiled.months]
     options = [fact for fact in facts if fact in core and abs(fact) not in compiled.months]
-    options = drop_needless(warm.solver, options, months)
-    return [*drop_needless(warm.solver, months, options), *options]
+    options = drop_needless(warm.solver, options, [*warm.units, *months])
+    return [*drop_needless(warm.solver, months, [*warm.units, *options]), *options]
 
 
 def drop_needless(solver: SatSolver, needed: list[int], always: Sequence[int] = ()) -> list[int]:

@@ -71,7 +71,7 @@ def _find_falsely_optional(
         option, parent = waiting.popitem()
         if parent in core:
             continue
-        if warm.solver.solve([*known, parent + 1, -option - 1]):
+        if warm.holds([*known, parent + 1, -option - 1]):
             model = warm.solver.get_model()
             for other, up in list(waiting.items()):
                 if model[up] > 0 > model[other]:

@@ -1,6 +1,6 @@
 """Which rules a changed list breaks, and their clauses; only what changes touch is looked at."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from itertools import combinations
 
 from donorfit.equipment.compiled import Compiled
@@ -60,19 +60,37 @@ class LazyRules:
             found.update(dict.fromkeys(("rule", place) for place in cross_of.get(option, ())))
         return found
 
+    def count_changes(self, flips: Iterable[int]) -> dict[int, int]:
+        """By how many members on each group differs from the base list."""
+        group_of, bits = self.compiled.rules.group_of, self.bits
+        changes: dict[int, int] = {}
+        for option in flips:
+            group = group_of[option]
+            changes[group] = changes.get(group, 0) + (-1 if bits[option] else 1)
+        return changes
+
     def list_broken(
-        self, handles: Iterable[Handle], flips: Mapping[int, None], segment: int
+        self,
+        handles: Iterable[Handle],
+        flips: Collection[int],
+        segment: int,
+        changes: Mapping[int, int] | None = None,
     ) -> list[Clause]:
-        """Clauses of those rules that the list with the flips breaks; each clause is broken."""
+        """Clauses of those rules that the list with the flips breaks; each clause is broken.
+
+        Args:
+            handles: rules to judge.
+            flips: options whose value differs from the base list.
+            segment: segment of build months.
+            changes: what :meth:`count_changes` says of the flips, where that is known already.
+        """
         bits, rules = self.bits, self.compiled.rules
 
         def is_on(option: int) -> bool:
             return bool(bits[option]) != (option in flips)
 
-        changes: dict[int, int] = {}
-        for option in flips:
-            group = rules.group_of[option]
-            changes[group] = changes.get(group, 0) + (-1 if bits[option] else 1)
+        if changes is None:
+            changes = self.count_changes(flips)
         clauses: list[Clause] = []
         for kind, place in handles:
             if kind == "parent":
@@ -86,13 +104,19 @@ class LazyRules:
                 clauses += self._judge_other(kind, place, is_on, segment)
         return clauses
 
-    def list_blame(self, handle: Handle, flips: Mapping[int, None], segment: int) -> list[Clause]:
+    def list_blame(
+        self,
+        handle: Handle,
+        flips: Collection[int],
+        segment: int,
+        changes: Mapping[int, int] | None = None,
+    ) -> list[Clause]:
         """Like :meth:`list_broken` for one rule, over options and months only.
 
         A rule with helper variables or a general group is blamed on all its options together.
         """
         kind, place = handle
-        broken = self.list_broken((handle,), flips, segment)
+        broken = self.list_broken((handle,), flips, segment, changes)
         if all(
             abs(literal) < self.compiled.months.stop for clause in broken for literal in clause
         ):

@@ -51,10 +51,7 @@ def leftovers(
     warm = get_warm(compiled)
     months = list_month_facts(compiled, month)
     facts = [*months, *_as_facts(base)]
-    ok, found = warm.solver.propagate(facts)
-    forced = set(found) if ok else set(facts)
-    if warm.holds(facts):
-        forced = set(warm.find_forced(facts) or ())
+    forced = set(warm.find_forced(facts) or warm.follow(facts) or facts)
     structure = list_structure(rules)
     fitted_names = {*fitted, *not_fitted}
     result: list[Leftover] = []

@@ -1,12 +1,12 @@
 """The cheapest minimal changes that make an option list possible."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
 from donorfit.equipment.answers import Clash, Repair, RepairAnswer, RepairEntry, RepairRequest
 from donorfit.equipment.compiled import Compiled, compile_rules
-from donorfit.equipment.costs import list_costs, scale_to_whole
+from donorfit.equipment.costs import Costs, list_costs
 from donorfit.equipment.explain import explain_facts
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
 from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
@@ -27,18 +27,14 @@ class Prepared:
         request: the request.
         problem: what is searched.
         facts: hard facts that change the declared list, and what they are called.
-        costs: cost of each option as asked.
-        scale: by how much the costs of the problem are larger.
-        reason: why the costs are so.
+        costs: what changes cost.
     """
 
     compiled: Compiled
     request: RepairRequest
     problem: Problem
     facts: tuple[tuple[int, str], ...]
-    costs: Sequence[Fraction]
-    scale: int
-    reason: str
+    costs: Costs
 
 
 def repair(
@@ -66,7 +62,7 @@ def repair(
     except OutOfTimeError:
         proved, late = False, True
     structure_scale = len(prepared.problem.structure) + 1
-    bound = float(Fraction(search.search.bound // structure_scale, prepared.scale))
+    bound = float(Fraction(search.search.bound // structure_scale, prepared.costs.scale))
     search.close()
     clash = None if repairs or late else find_clash(prepared)
     declared = prepared.problem.declared
@@ -79,7 +75,7 @@ def repair(
         lower_bound=bound,
         untouched=visible - removed,
         clash=clash,
-        costs_reason=prepared.reason,
+        costs_reason=prepared.costs.reason,
         warnings=(*rules.warnings, *prepared.compiled.warnings),
         seconds_used_up=late,
     )
@@ -105,15 +101,14 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
         ],
     )
     fixed, facts = _collect_facts(compiled, ((on, off), (fitted, absent)), set(declared))
-    costs, reason = list_costs(rules, compiled.places, request.costs)
-    whole, month_cost, scale = scale_to_whole(costs, Fraction(str(request.month_cost)))
+    costs = list_costs(rules, compiled.places, request.costs, request.month_cost)
     structure = choose_structure(compiled, declared, request.structure) - fixed.keys()
     problem = Problem(
         declared=complete(compiled, declared, structure),
         fixed=fixed,
-        costs=whole,
+        costs=costs.whole,
         structure=structure,
-        month=make_month_range(compiled, request, month_cost),
+        month=make_month_range(compiled, request, costs.month),
     )
     return Prepared(
         compiled=compiled,
@@ -121,8 +116,6 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
         problem=problem,
         facts=tuple(facts.items()),
         costs=costs,
-        scale=scale,
-        reason=reason,
     )
 
 
@@ -182,7 +175,7 @@ def make_repair(prepared: Prepared, solution: Solution) -> Repair:
         moved = month.ordinal - prepared.request.month.ordinal
     sentence, rules = say_month_reason(compiled, finder, problem.month.segment, solution.segment)
     return Repair(
-        cost=float(Fraction(solution.cost, prepared.scale)),
+        cost=float(Fraction(solution.cost, prepared.costs.scale)),
         add=tuple(entry.option for entry in entries if entry.on),
         remove=tuple(entry.option for entry in entries if not entry.on),
         month=month,
@@ -216,7 +209,7 @@ def _word_entry(prepared: Prepared, option: int, reason: Reason, *, on: bool) ->
         option=rules.names[option],
         title=rules.get_title(option),
         on=on,
-        cost=float(prepared.costs[option]),
+        cost=prepared.costs.whole[option] / prepared.costs.scale,
         reason=reason.sentence,
         rules=() if reason.rule is None else (reason.rule,),
         because_of=tuple(rules.names[o] for o in reason.because_of),

@@ -67,6 +67,8 @@ class ReasonFinder:
         self._facts = facts
         self._segment = segment
         self._lazy = LazyRules(compiled, bits, self._take, once=False)
+        self._present = set(flips)
+        self._changes = self._lazy.count_changes(flips)
         self._bits = bits
         self._next = compiled.top
         self.reasons: dict[int, Reason] = {}
@@ -110,17 +112,21 @@ class ReasonFinder:
 
     def _list_candidates(self, option: int) -> list[_Candidate]:
         """Rules that break when this one change is taken back."""
-        flips = dict(self._flips)
-        del flips[option]
+        present, changes = self._present, self._changes
+        group, change = self._compiled.rules.group_of[option], -1 if self._bits[option] else 1
+        present.discard(option)
+        changes[group] -= change
         found: list[_Candidate] = []
         for handle in self._lazy.list_touched((option,)) | self._list_back(option):
-            for clause in self._lazy.list_blame(handle, flips, self._segment):
+            for clause in self._lazy.list_blame(handle, present, self._segment, changes):
                 variables = {abs(literal) - 1 for literal in clause}
                 if option in variables:
                     others = tuple(
                         o for o in variables if o != option and o < self._compiled.count
                     )
                     found.append(_Candidate(handle, clause, others))
+        present.add(option)
+        changes[group] += change
         found.sort(key=self._rate)
         return found
 

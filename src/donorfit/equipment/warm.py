@@ -1,76 +1,196 @@
-"""All rules of a base in one solver that is kept, for questions that come again and again."""
+"""All rules of a base in solvers that are kept, for questions that come again and again.
+
+Every value that all possible lists share is found in three parts: first what follows step by step;
+then, on the skeleton, models that disagree with as many of the open values as they can, until only
+values are left that no model disagrees with (after Janota, Lynce and Marques-Silva, AI
+Communications 28, 2015); last what follows from these.
+"""
 
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.rule_clauses import list_clauses, list_handles
 from donorfit.equipment.sat import SatSolver, make_solver
+from donorfit.equipment.skeleton import Skeleton, make_skeleton
+
+MOST_MODELS = 4_000
+"""Models that are kept for later questions."""
 
 
 class Warm:
-    """A solver that holds every rule; questions are assumptions, so it never has to be rebuilt.
+    """Solvers over all rules and over the skeleton; questions are assumptions.
 
     Attributes:
         compiled: the rules.
-        solver: the solver.
+        solver: solver over all rules; single literals are kept apart in ``units``, since what is
+            added as a clause of one literal is not told by unit propagation.
+        units: literals that hold in every list.
     """
 
     def __init__(self, compiled: Compiled, *, plain: bool = False) -> None:
         self.compiled = compiled
+        self._plain = plain
         self._next = compiled.top
-        clauses = list(compiled.background)
-        for handle in list_handles(compiled):
-            clauses += list_clauses(compiled, handle, self._take)
+        clauses: list[Clause] = []
+        units: list[int] = []
+        for clause in self._list_all():
+            if len(clause) == 1:
+                units.append(clause[0])
+            else:
+                clauses.append(clause)
         self.solver: SatSolver = make_solver(clauses, plain=plain)
+        self.units = units
+        self._skeleton: Skeleton | None = None
+        self._inner: SatSolver | None = None
+        self._always: list[int] | None = None
+        self._pool: list[int] = []
+
+    def _list_all(self) -> list[Clause]:
+        found = list(self.compiled.background)
+        for handle in list_handles(self.compiled):
+            found += list_clauses(self.compiled, handle, self._take)
+        return found
 
     def _take(self) -> int:
         self._next += 1
         return self._next
 
+    @property
+    def skeleton(self) -> Skeleton:
+        """The skeleton, made when it is first asked for."""
+        if self._skeleton is None:
+            self._skeleton = make_skeleton(self.compiled)
+        return self._skeleton
+
+    @property
+    def inner(self) -> SatSolver:
+        """Solver over the skeleton."""
+        if self._inner is None:
+            self._inner = make_solver(self.skeleton.clauses, plain=self._plain)
+        return self._inner
+
+    def follow(self, facts: Sequence[int]) -> list[int] | None:
+        """What follows step by step; None where that runs into a contradiction."""
+        ok, found = self.solver.propagate([*self.units, *facts])
+        return found if ok else None
+
     def holds(self, facts: Sequence[int]) -> bool:
         """Whether some possible list agrees with the facts."""
-        return self.solver.solve(facts)
+        return self.solver.solve([*self.units, *facts])
+
+    def get_core(self) -> set[int]:
+        """After a no: the facts that cannot hold together."""
+        return set(self.solver.get_core()).difference(self.units)
 
     def find_forced(self, facts: Sequence[int]) -> list[int] | None:
-        """Every literal of an option that all possible lists with these facts share.
-
-        Phases are set against what is still in question, so that each model clears away as many
-        candidates as possible (after Janota, Lynce and Marques-Silva, AI Communications 28, 2015).
+        """All values of options that follow from the facts, the facts themselves included.
 
         Returns:
             The literals; None where no list agrees with the facts.
         """
-        solver, count = self.solver, self.compiled.count
-        ok, found = solver.propagate(facts)
-        if not ok or not solver.solve(facts):
+        if self._always is None:
+            self._always = []
+            self._always = self._search(self.follow([]) or []) or []
+        known = [*facts, *self._always]
+        found = self.follow(known)
+        if found is None:
             return None
-        assumed = list(facts)
-        forced = {literal for literal in found if abs(literal) <= count}
-        forced.update(literal for literal in facts if abs(literal) <= count)
+        extra = self._search(found)
+        if extra is None:
+            return None
+        if extra:
+            found = self.follow([*known, *extra])
+        if found is None:
+            return None
+        count = self.compiled.count
+        return [literal for literal in found if abs(literal) <= count]
+
+    def _search(self, found: Sequence[int]) -> list[int] | None:
+        """On the skeleton: values that follow beyond those found already."""
+        skeleton, solver = self.skeleton, self.inner
+        assumed = [*skeleton.units, *self._project(set(found))]
+        if not solver.solve(assumed):
+            return None
+        decided = {abs(literal) for literal in assumed}
         model = solver.get_model()
-        open_ones = dict.fromkeys(literal for literal in model[:count] if literal not in forced)
-        solver.set_phases([-literal for literal in open_ones])
+        open_ones = {model[v - 1] for v in skeleton.watched if v not in decided}
+        self._ask_pool(assumed, open_ones)
+        forced: list[int] = []
         while open_ones:
-            literal = next(reversed(open_ones))
+            solver.set_phases([-literal for literal in open_ones])
+            literal = next(iter(open_ones))
             if solver.solve([*assumed, -literal]):
-                self._keep_common(open_ones, solver.get_model())
+                model = solver.get_model()
+                open_ones.intersection_update(model)
+                self._remember(model)
                 continue
             assumed.append(literal)
-            _, found = solver.propagate(assumed)
-            for each in (literal, *found):
-                if open_ones.pop(each, 0) is None or each == literal:
-                    forced.add(each)
-        return sorted(forced, key=abs)
+            _, more = solver.propagate(assumed)
+            fresh = open_ones.intersection(more) | {literal}
+            open_ones -= fresh
+            forced += fresh
+        return self._expand(forced)
 
-    def _keep_common(self, open_ones: dict[int, None], model: Sequence[int]) -> None:
-        for literal in [each for each in open_ones if model[abs(each) - 1] != each]:
-            del open_ones[literal]
+    def _remember(self, model: Sequence[int]) -> None:
+        """Keep a model as one large number, a bit for each option that is watched."""
+        if len(self._pool) < MOST_MODELS:
+            bits = "".join("1" if model[v - 1] > 0 else "0" for v in self.skeleton.watched)
+            self._pool.append(int(bits, 2) if bits else 0)
+
+    def _ask_pool(self, assumed: Sequence[int], open_ones: set[int]) -> None:
+        """Clear away what models of earlier questions that agree with the facts disagree with."""
+        places = self.skeleton.places
+        on = off = 0
+        for literal in assumed:
+            bit = places.get(abs(literal), 0)
+            if literal > 0:
+                on |= bit
+            else:
+                off |= bit
+        always_on = always_off = -1
+        for model in self._pool:
+            if model & on == on and not model & off:
+                always_on &= model
+                always_off &= ~model
+        cleared = [
+            literal
+            for literal in open_ones
+            if not places[abs(literal)] & (always_on if literal > 0 else always_off)
+        ]
+        open_ones.difference_update(cleared)
+
+    def _project(self, known: set[int]) -> list[int]:
+        """What is known, in terms of the skeleton."""
+        skeleton = self.skeleton
+        count, months = self.compiled.count, self.compiled.months
+        assumed = [v for o in skeleton.kept for v in (o + 1, -o - 1) if v in known]
+        assumed += [literal for literal in known if count < abs(literal) <= months.stop - 1]
+        for stand_in, options in skeleton.stand_ins.items():
+            if any(option + 1 in known for option in options):
+                assumed.append(stand_in)
+            elif all(-option - 1 in known for option in options):
+                assumed.append(-stand_in)
+        return assumed
+
+    def _expand(self, forced: Sequence[int]) -> list[int]:
+        """Values of stand-ins in terms of options; one that must be on says nothing of each."""
+        found: list[int] = []
+        for literal in forced:
+            options = self.skeleton.stand_ins.get(abs(literal))
+            if options is None:
+                found.append(literal)
+            elif literal < 0:
+                found += [-option - 1 for option in options]
+            elif len(options) == 1:
+                found.append(options[0] + 1)
+        return found
 
 
 @lru_cache(maxsize=2)
 def get_warm(compiled: Compiled) -> Warm:
-    """The solver of a rule base; made once."""
+    """The solvers of a rule base; made once."""
     return Warm(compiled)
 
 

@@ -164,7 +164,7 @@ class ClashFinder:
         """For each broken clause of a rule: the literals of the list that break it."""
         return [
             tuple(-literal for literal in clause if abs(literal) <= self._compiled.count)
-            for clause in self._lazy.list_blame(handle, {}, self._segment)
+            for clause in self._lazy.list_blame(handle, (), self._segment)
         ]
 
     def separate(self, broken: Iterable[Handle]) -> list[list[Handle]]:
@@ -201,8 +201,9 @@ class ClashFinder:
     def find_one(self, handle: Handle) -> Core:
         """A minimal clash that contains a broken rule, or fewer facts where these suffice."""
         facts = min(self.list_facts(handle), key=len, default=())
-        needed = drop_needless(self._warm.solver, list(facts), self._month)
-        needed = [*drop_needless(self._warm.solver, self._month, needed), *needed]
+        solver, units = self._warm.solver, self._warm.units
+        needed = drop_needless(solver, list(facts), [*units, *self._month])
+        needed = [*drop_needless(solver, self._month, [*units, *needed]), *needed]
         if set(facts) <= set(needed):
             return Core(tuple(needed), (self._fine(handle, facts),), minimal=True)
         return find_core(self._compiled, needed)

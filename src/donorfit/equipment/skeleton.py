@@ -1,0 +1,131 @@
+"""The part of a rule base that rules across the tree can reach.
+
+A subtree that no rule across the tree and no build month mentions is *plain*: whatever it looks
+like inside, it can be completed freely once its top is on or off. Plain tops of the same group are
+exchangeable, so one stand-in for all of them is enough; below optional and mandatory groups they
+can be left out altogether. What is left, the skeleton, is several times smaller than the rule base
+and has the same answers to "can this be on, must this be on".
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from donorfit.equipment.cardinality import list_count_clauses
+from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.formula_clauses import Clause
+from donorfit.equipment.rule_clauses import list_clauses
+from donorfit.vehicle.rules import GroupKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skeleton:
+    """Clauses over the options that are kept and over stand-ins.
+
+    Attributes:
+        kept: options that are kept.
+        stand_ins: for each stand-in variable the plain options that it stands for.
+        clauses: clauses of two literals and more.
+        units: literals that hold in every list.
+        top: highest variable in use.
+        watched: variables of kept options and stand-ins.
+        places: one bit of a number for each of these, the last one the lowest.
+    """
+
+    kept: tuple[int, ...]
+    stand_ins: Mapping[int, tuple[int, ...]]
+    clauses: tuple[Clause, ...]
+    units: tuple[int, ...]
+    top: int
+    watched: tuple[int, ...]
+    places: Mapping[int, int]
+
+
+def make_skeleton(compiled: Compiled) -> Skeleton:
+    """Find the skeleton of a rule base."""
+    return _Maker(compiled).make()
+
+
+class _Maker:
+    def __init__(self, compiled: Compiled) -> None:
+        self._compiled = compiled
+        self._next = compiled.top
+        self._stand_ins: dict[int, tuple[int, ...]] = {}
+
+    def _take(self) -> int:
+        self._next += 1
+        return self._next
+
+    def make(self) -> Skeleton:
+        compiled = self._compiled
+        kept = self._find_kept()
+        found = list(compiled.background)
+        for option in kept:
+            parent = compiled.rules.parents[option]
+            if parent >= 0:
+                found.append((-option - 1, parent + 1))
+            elif parent == -1:
+                found.append((option + 1,))
+            for group in compiled.groups_of.get(option, ()):
+                found += self._list_group(group, kept)
+        for kind, places in (("rule", range(len(compiled.cross))), ("window", compiled.windows)):
+            for place in places:
+                found += list_clauses(compiled, (kind, place), self._take)
+        watched = (*(option + 1 for option in kept), *self._stand_ins)
+        return Skeleton(
+            watched=watched,
+            places={v: 1 << (len(watched) - 1 - n) for n, v in enumerate(watched)},
+            kept=tuple(kept),
+            stand_ins=self._stand_ins,
+            clauses=tuple(clause for clause in found if len(clause) != 1),
+            units=tuple(clause[0] for clause in found if len(clause) == 1),
+            top=self._next,
+        )
+
+    def _find_kept(self) -> dict[int, None]:
+        """Options that rules across the tree mention, general groups, and all that is above."""
+        compiled = self._compiled
+        rules = compiled.rules
+        named: Iterable[int] = (*compiled.cross_of, *compiled.windows)
+        if compiled.root >= 0:
+            named = (compiled.root, *named)
+        kept: dict[int, None] = {}
+        for option in named:
+            at = option
+            while at >= 0 and at not in kept:
+                kept[at] = None
+                at = rules.parents[at]
+        waiting = list(kept)
+        while waiting:
+            for group in compiled.groups_of.get(waiting.pop(), ()):
+                if rules.group_kinds[group] is GroupKind.CARDINALITY:
+                    fresh = [m for m in rules.group_members[group] if m not in kept]
+                    kept.update(dict.fromkeys(fresh))
+                    waiting += fresh
+        return kept
+
+    def _list_group(self, group: int, kept: Mapping[int, None]) -> Iterator[Clause]:
+        compiled = self._compiled
+        rules = compiled.rules
+        members = rules.group_members[group]
+        parent = rules.group_parents[group] + 1
+        kind = rules.group_kinds[group]
+        reached = [member + 1 for member in members if member in kept]
+        if kind is GroupKind.OPTIONAL:
+            return
+        if kind is GroupKind.MANDATORY:
+            yield from ((-parent, literal) for literal in reached)
+            return
+        plain = tuple(member for member in members if member not in kept)
+        if plain:
+            stand_in = self._take()
+            self._stand_ins[stand_in] = plain
+            yield (-stand_in, parent)
+            reached.append(stand_in)
+        low, high = compiled.get_limits(group)
+        if not members:
+            return
+        if low == 1:
+            yield (-parent, *reached)
+            low = 0
+        if kind is GroupKind.CARDINALITY or kind is GroupKind.ALTERNATIVE:
+            yield from list_count_clauses(parent, reached, low, high, self._take)
