@@ -348,3 +348,33 @@ def test_an_answer_that_takes_longer_than_p2_to_arrive_still_counts() -> None:
         await carrier.close()
 
     with_link(body)
+
+
+def test_a_long_message_does_not_keep_the_loop_from_everything_else() -> None:
+    async def body(link, port, heard):
+        port.react = lambda frame: port.answer_soon("300000") if frame.data[0] >> 4 == 1 else None
+        turns = 0
+
+        async def count():
+            nonlocal turns
+            while True:
+                turns += 1
+                await asyncio.sleep(0)
+
+        counting = asyncio.ensure_future(count())
+        await link.send(UNIT, bytes(4095), CLOCK.now() + 10)
+        counting.cancel()
+        assert len(port.sent) == 586
+        # Sent in one go it would be a handful of turns.
+        assert turns > 50
+
+    with_link(body)
+
+
+def test_the_core_writes_nothing_to_the_terminal(capfd) -> None:
+    async def body(link, port, heard):
+        port.arrive("22 060708090A0B0C")
+        assert link.list_broken_messages()
+
+    with_link(body)
+    assert capfd.readouterr().err == ""

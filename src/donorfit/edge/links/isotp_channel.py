@@ -1,6 +1,7 @@
 """One unit's ISO-TP channel: a thread-free protocol core, driven by the running loop."""
 
 import asyncio
+import logging
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -29,6 +30,10 @@ _SHORTEST_PAUSE_S = 0.001
 _CLASSIC_BITS_A_S = 1_000_000
 _FLEXIBLE_BITS_A_S = 8_000_000
 _PORTION_S = 0.005
+
+
+# What the core has to say comes through its error handler; nothing goes to the terminal.
+logging.getLogger(_LOGGER).addHandler(logging.NullHandler())
 
 
 class TransferBrokenError(Exception):
