@@ -393,9 +393,9 @@ def main() -> int:
         name = "download at 0xFFF against a bare asyncio client: processor"
         good &= show(name, bare_cpu / our_cpu, ">= 0.8", good=bare_cpu / our_cpu >= 0.8, more="")
         # The clock on the wall has the time to wake up in it, which depends on the machine more
-        # than on the client: 0.65 to 1.1 was seen within an hour.
+        # than on the client: 0.58 to 1.72 was seen within an hour.
         name = "the same: clock"
-        good &= show(name, bare / ours, ">= 0.6", good=bare / ours >= 0.6, more=more)
+        good &= show(name, bare / ours, ">= 0.8", good=bare / ours >= 0.8, more=more)
         with contextlib.suppress(ImportError):
             theirs = time_ready_made(port, data[: size // 4])
             ratio = theirs * 4 / ours

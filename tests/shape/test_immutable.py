@@ -32,11 +32,13 @@ VALUES = (
 MAY_CHANGE = {
     "donorfit.faults.covers._Search": "workings of one search, made and dropped in one call",
     "donorfit.equipment.columns.Columns": "columns of one file while it is being read",
+    "donorfit.equipment.costs.Costs": "a column at the size of 18,000 options, never written to",
     "donorfit.equipment.explain.Roles": "names a loaded rule base, which holds a running solver",
     "donorfit.equipment.explanation_steps._Draft": "one explanation while it is being written",
     "donorfit.equipment.mistakes.Notes": "gathers the mistakes of one file while it is being read",
     "donorfit.equipment.repair.Prepared": "names a loaded rule base, which holds a running solver",
     "donorfit.equipment.repair_search.Problem": "one search at the size of 18,000 options",
+    "donorfit.equipment.skeleton.Skeleton": "an index at the size of 18,000 options",
     "donorfit.equipment.uvl_attributes.OptionNotes": "one option while its line is being read",
     "donorfit.equipment.uvl_expressions.ReadFormula": "one formula while it is being read",
     "donorfit.equipment.uvl_terms.TermReader": "reads the terms of one file",
