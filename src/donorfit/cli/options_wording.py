@@ -98,12 +98,19 @@ def word_repair(answer: RepairAnswer) -> list[str]:
     lines: list[str] = []
     for number, each in enumerate(answer.repairs, 1):
         lines += _word_one(each, number)
+    for point in answer.front[1:] if len(answer.front) > 1 else ():
+        lines += fold(
+            f"in {point.month} ({point.month_moved:+d} months) the options alone would cost"
+            f" {point.cost:g}",
+            first="   or: ",
+        )
     count = len(answer.repairs)
     if answer.proved:
         lines.append(f"proved: {'these are' if count > 1 else 'this is'} the cheapest, minimal")
     else:
         lines.append(
-            f"the time budget is used up: no further repair costs less than {answer.lower_bound:g}"
+            f"the time budget is used up: not proved to be the cheapest; no further repair costs"
+            f" less than {answer.lower_bound:g}"
         )
     lines.append(f"{answer.untouched} declared options stay as they are")
     lines += fold(answer.costs_reason)

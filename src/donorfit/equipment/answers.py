@@ -173,7 +173,8 @@ class Step:
         sentence: the step in words.
         rules: the rules that are used; several where a run of parents is folded.
         premises: facts and earlier conclusions it rests on, as signed option names: ``!x`` is off.
-        conclusion: signed option name; empty where the step is the contradiction.
+        conclusion: signed option name, or several of the same distance joined by `` & ``; empty
+            where the step is the contradiction.
     """
 
     number: int
@@ -214,6 +215,23 @@ class Explanation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FrontPoint:
+    """One way to trade build month against options: no other is nearer and as cheap.
+
+    Attributes:
+        month: build month.
+        month_moved: by how many months the declared one moves.
+        cost: cheapest cost of the options alone, in that month.
+        changes: how many options that takes.
+    """
+
+    month: BuildMonth
+    month_moved: int
+    cost: float
+    changes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RepairAnswer:
     """Repairs of a list, cheapest first.
 
@@ -227,7 +245,9 @@ class RepairAnswer:
         clash: where there is no repair: what was asked and fitted that cannot hold together.
         costs_reason: why costs are as they are.
         warnings: rules that could not be judged.
-        seconds_used_up: whether the time budget ended the search.
+        seconds_used_up: whether the time budget ended the search; the last repair is then one
+            that was found, minimal, but not proved to be the cheapest.
+        front: where the month may move: month against cost of options, the nearest month first.
     """
 
     possible: bool
@@ -239,6 +259,7 @@ class RepairAnswer:
     costs_reason: str
     warnings: tuple[RuleWarning, ...] = ()
     seconds_used_up: bool = False
+    front: tuple[FrontPoint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -198,6 +198,6 @@ def word_core(compiled: Compiled, core: Core, roles: Roles) -> Clash:
     return Clash(
         facts=tuple(roles.word(literal) for literal in core.facts),
         rules=tuple(refer(compiled, handle) for handle in core.handles),
-        steps=say_steps(compiled, found, conflict, core.handles),
+        steps=say_steps(compiled, found, conflict, (core.facts, core.handles)),
         minimal=core.minimal,
     )

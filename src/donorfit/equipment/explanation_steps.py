@@ -11,6 +11,12 @@ from donorfit.equipment.sentences import join_names, refer, say_option
 from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.identity import BuildMonth
 
+LONG_CHAIN = 6
+"""Steps beyond which steps of the same distance from the facts are joined."""
+
+MOST_TEXTS = 6
+"""Rules of one step whose text is given before the rest is counted; all are named by id."""
+
 _TREE = frozenset({"parent", "member", "root"})
 _SILENT = frozenset({"order", "facts"})
 
@@ -22,23 +28,39 @@ class _Draft:
     conclusion: int
     handles: list[Handle]
     premises: list[int]
-    number: int = field(default=0)
+    more: list[int] = field(default_factory=list)
+
+    @property
+    def conclusions(self) -> list[int]:
+        """All conclusions; none where the step is the contradiction."""
+        return [self.conclusion, *self.more] if self.conclusion else []
 
 
 def say_steps(
     compiled: Compiled,
     found: Sequence[tuple[int, Because]],
     conflict: tuple[Handle, tuple[int, ...]] | None,
-    handles: Sequence[Handle],
+    core: tuple[Sequence[int], Sequence[Handle]],
 ) -> tuple[Step, ...]:
     """Numbered steps from the facts to the contradiction.
 
-    Where single steps do not reach a contradiction, one step names all rules together.
+    Where single steps do not reach a contradiction, one step names all facts and rules together.
+
+    Args:
+        compiled: the rules.
+        found: what follows, with reasons, in the order it was found.
+        conflict: the rule and the literals that contradict one another.
+        core: all facts and all rules of the clash.
     """
     if conflict is None:
-        rules = tuple(refer(compiled, handle) for handle in handles)
-        sentence = "these facts and rules leave no possible list, whatever else is chosen"
-        return (Step(number=1, sentence=sentence, rules=rules, premises=(), conclusion=""),)
+        step = Step(
+            number=1,
+            sentence="these facts and rules leave no possible list, whatever else is chosen",
+            rules=tuple(refer(compiled, handle) for handle in core[1]),
+            premises=tuple(write_literal(compiled, literal) for literal in core[0]),
+            conclusion="",
+        )
+        return (step,)
     drafts = [
         _Draft(literal, [because.handle], list(because.premises))
         for literal, because in found
@@ -46,6 +68,8 @@ def say_steps(
     ]
     drafts.append(_Draft(0, [conflict[0]], list(conflict[1])))
     folded = _fold(compiled, drafts)
+    if len(folded) > LONG_CHAIN:
+        folded = _join_levels(folded)
     return tuple(_say(compiled, draft, number) for number, draft in enumerate(folded, 1))
 
 
@@ -74,6 +98,24 @@ def _fold(compiled: Compiled, drafts: list[_Draft]) -> list[_Draft]:
     ]
 
 
+def _join_levels(drafts: list[_Draft]) -> list[_Draft]:
+    """Join all steps of the same distance from the facts."""
+    depths: dict[int, int] = {}
+    levels: dict[int, _Draft] = {}
+    last = drafts[-1]
+    for draft in drafts[:-1]:
+        depth = 1 + max((depths.get(literal, 0) for literal in draft.premises), default=0)
+        depths.update(dict.fromkeys(draft.conclusions, depth))
+        level = levels.get(depth)
+        if level is None:
+            levels[depth] = draft
+            continue
+        level.more += draft.conclusions
+        level.premises = list(dict.fromkeys([*level.premises, *draft.premises]))
+        level.handles = list(dict.fromkeys([*level.handles, *draft.handles]))
+    return [*(levels[depth] for depth in sorted(levels)), last]
+
+
 def _is_inner(compiled: Compiled, literal: int) -> bool:
     """Whether a literal is a helper variable or a build month: never shown as a step."""
     return abs(literal) > compiled.count
@@ -90,13 +132,15 @@ def _say(compiled: Compiled, draft: _Draft, number: int) -> Step:
     handles = [handle for handle in draft.handles if handle[0] not in _SILENT]
     rules = tuple(refer(compiled, handle) for handle in handles)
     premises = [literal for literal in draft.premises if not _is_helper(compiled, literal)]
-    said = join_names([say_literal(compiled, literal) for literal in premises], "and")
-    texts = "; ".join(rule.text for rule in rules)
+    said = say_literals(compiled, premises)
+    texts = "; ".join(rule.text for rule in rules[:MOST_TEXTS])
+    if len(rules) > MOST_TEXTS:
+        texts += f"; and {len(rules) - MOST_TEXTS} more rules"
     if draft.conclusion:
         start = f"because {said}, " if said else ""
-        sentence = f"{start}{say_literal(compiled, draft.conclusion, must=True)}: {texts}"
+        sentence = f"{start}{say_literals(compiled, draft.conclusions, must=True)}: {texts}"
     elif texts:
-        sentence = f"but {said} cannot hold together: {texts}"
+        sentence = f"but that {said} cannot hold: {texts}"
     else:
         sentence = f"but {said}"
     return Step(
@@ -104,7 +148,7 @@ def _say(compiled: Compiled, draft: _Draft, number: int) -> Step:
         sentence=sentence,
         rules=rules,
         premises=tuple(write_literal(compiled, literal) for literal in premises),
-        conclusion=write_literal(compiled, draft.conclusion) if draft.conclusion else "",
+        conclusion=" & ".join(write_literal(compiled, each) for each in draft.conclusions),
     )
 
 
@@ -112,14 +156,29 @@ def _is_helper(compiled: Compiled, literal: int) -> bool:
     return abs(literal) > compiled.count and abs(literal) not in compiled.months
 
 
-def say_literal(compiled: Compiled, literal: int, *, must: bool = False) -> str:
-    """``A is on``, ``A must be off``, ``the car is built before 2021-07``."""
+def say_literals(compiled: Compiled, literals: Sequence[int], *, must: bool = False) -> str:
+    """``A and B are on and C is off``; build months first."""
+    said = [say_literal(compiled, each) for each in literals if _is_inner(compiled, each)]
+    for sign, word in ((1, "on"), (-1, "off")):
+        names = [
+            say_option(compiled.rules, abs(each) - 1)
+            for each in literals
+            if each * sign > 0 and not _is_inner(compiled, each)
+        ]
+        if names:
+            verb = "must be" if must else "is" if len(names) == 1 else "are"
+            said.append(f"{join_names(names, 'and')} {verb} {word}")
+    return " and ".join(said)
+
+
+def say_literal(compiled: Compiled, literal: int) -> str:
+    """``A is on``, ``the car is built before 2021-07``."""
     variable = abs(literal)
     if variable in compiled.months:
         month = BuildMonth(compiled.limits[variable - compiled.months.start])
         return f"the car is built {f'in {month} or later' if literal > 0 else f'before {month}'}"
     name = say_option(compiled.rules, variable - 1)
-    return f"{name} {'must be' if must else 'is'} {'on' if literal > 0 else 'off'}"
+    return f"{name} is {'on' if literal > 0 else 'off'}"
 
 
 def write_literal(compiled: Compiled, literal: int) -> str:

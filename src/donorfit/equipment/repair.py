@@ -1,40 +1,24 @@
 """The cheapest minimal changes that make an option list possible."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
 
 from donorfit.equipment.answers import Clash, Repair, RepairAnswer, RepairEntry, RepairRequest
 from donorfit.equipment.compiled import Compiled, compile_rules
-from donorfit.equipment.costs import Costs, list_costs
+from donorfit.equipment.costs import list_costs
 from donorfit.equipment.explain import explain_facts
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
+from donorfit.equipment.month_front import find_front
 from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
+from donorfit.equipment.prepared import Prepared
+from donorfit.equipment.quick_repair import find_any_repair
 from donorfit.equipment.repair_reasons import Reason, ReasonFinder
 from donorfit.equipment.repair_search import OutOfTimeError, Problem, RepairSearch, Solution
+from donorfit.equipment.sentences import say_option
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.rules import RuleBase
 
 MOST_REPAIRS = 1000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prepared:
-    """A request in places of the columns.
-
-    Attributes:
-        compiled: the rules.
-        request: the request.
-        problem: what is searched.
-        facts: hard facts that change the declared list, and what they are called.
-        costs: what changes cost.
-    """
-
-    compiled: Compiled
-    request: RepairRequest
-    problem: Problem
-    facts: tuple[tuple[int, str], ...]
-    costs: Costs
 
 
 def repair(
@@ -61,6 +45,9 @@ def repair(
                 break
     except OutOfTimeError:
         proved, late = False, True
+        found = find_any_repair(prepared.compiled, prepared.problem)
+        if found is not None and not repairs:
+            repairs.append(make_repair(prepared, found))
     structure_scale = len(prepared.problem.structure) + 1
     bound = float(Fraction(search.search.bound // structure_scale, prepared.costs.scale))
     search.close()
@@ -78,6 +65,7 @@ def repair(
         costs_reason=prepared.costs.reason,
         warnings=(*rules.warnings, *prepared.compiled.warnings),
         seconds_used_up=late,
+        front=() if late else find_front(prepared, is_late),
     )
 
 
@@ -160,10 +148,10 @@ def make_repair(prepared: Prepared, solution: Solution) -> Repair:
         bits[option] = 1
     for option, value in problem.fixed.items():
         bits[option] = value
-    facts = dict(prepared.facts)
+    facts = {o: f"{say_option(compiled.rules, o)}, {word}" for o, word in prepared.facts}
     finder = ReasonFinder(compiled, bytes(bits), solution.flips, facts, solution.segment)
     reasons = finder.find()
-    entries = [_word_fact(prepared, option, word) for option, word in facts.items()]
+    entries = [_word_fact(prepared, option, word) for option, word in prepared.facts]
     entries += [
         _word_entry(prepared, option, reason, on=finder.is_on(option))
         for option, reason in sorted(reasons.items(), key=lambda item: item[1].rank)
@@ -198,7 +186,7 @@ def _word_fact(prepared: Prepared, option: int, word: str) -> RepairEntry:
         reason=word,
         rules=(),
         because_of=(),
-        cause=word,
+        cause=f"{say_option(rules, option)}, {word}",
         forced=True,
     )
 

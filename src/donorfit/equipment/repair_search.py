@@ -14,12 +14,15 @@ from donorfit.equipment.core_guided import CoreGuidedSearch
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.lazy_rules import LazyRules
 from donorfit.equipment.plain_solver import OutOfTimeError
-from donorfit.equipment.rule_clauses import list_clauses, list_handles
+from donorfit.equipment.rule_clauses import list_all_clauses
 from donorfit.equipment.sat import make_solver
 from donorfit.equipment.whole_list import Handle, get_whole_list_check
 
-SMALL_BASE = 400
+SMALL_BASE = 1_500
 """Options up to which all rules are loaded at once."""
+
+MOST_ROUNDS = 100
+"""Rounds of loading after which the rest of the rules is loaded at once."""
 
 __all__ = ["MonthRange", "OutOfTimeError", "Problem", "RepairSearch", "Solution"]
 
@@ -112,6 +115,8 @@ class RepairSearch:
         self._changeable: dict[int, int] = {}
         self._broken: dict[int, list[Handle]] = {}
         self._loaded: set[Clause] = set()
+        self._rounds = 0
+        self._complete = False
         self._prepare()
 
     def _is_late(self) -> bool:
@@ -152,10 +157,13 @@ class RepairSearch:
 
     def _prepare(self) -> None:
         compiled, month = self.compiled, self.problem.month
+        if self.problem.load_all or compiled.count <= SMALL_BASE:
+            self._load_all()
         for clause in compiled.background:
             self._load(clause)
         for place, variable in enumerate(compiled.months):
             local = self._map(variable)
+            self._solver.add((local, -local))  # so that every model has a value for it
             literal = local if place < month.segment else -local
             if month.wishes:
                 self.search.wish(literal, month.wishes[place] * self._scale)
@@ -165,13 +173,19 @@ class RepairSearch:
             if rule.free:
                 for clause in rule.clauses:
                     self._load((*clause, *rule.guard))
-        if self.problem.load_all or compiled.count <= SMALL_BASE:
-            self._load_all()
 
     def _load_all(self) -> None:
-        for handle in list_handles(self.compiled):
-            for clause in list_clauses(self.compiled, handle, self._take_global):
-                self._load(clause)
+        """Load every rule; from now on no list that is found can break one."""
+        clauses, top = list_all_clauses(self.compiled)
+        self._next_global = max(self._next_global, top + 1)
+        if not self._local:
+            self._local = {variable: variable for variable in range(1, top + 1)}
+            self._next_local = top + 1
+            for option in range(self.compiled.count):
+                self._meet_option(option, option + 1)
+        for clause in clauses:
+            self._load(clause)
+        self._complete = True
 
     def _load(self, clause: Clause) -> None:
         self._solver.add([self._map(literal) for literal in clause])
@@ -199,23 +213,34 @@ class RepairSearch:
                 if (model[local - 1] > 0) != bool(self._raw[option])
             }
             segment = self._read_segment(model)
-            handles = dict.fromkeys(self.find_broken(segment))
-            handles.update(self.rules.list_touched(flips))
-            broken = self.rules.list_broken(handles, flips, segment)
-            if broken:
-                self._load_new(broken)
-                if self._is_late():
-                    raise OutOfTimeError
+            if not self._complete and self._load_broken(flips, segment):
                 continue
             yield self._make_solution(flips, segment)
             if not self._block(flips, segment):
                 return
 
-    def _load_new(self, clauses: list[Clause]) -> None:
-        fresh = [clause for clause in clauses if clause not in self._loaded]
-        self._loaded.update(fresh)
-        for clause in fresh:
-            self._load(clause)
+    def _load_broken(self, flips: dict[int, None], segment: int) -> bool:
+        """Load what the list that was found breaks; whether it breaks anything.
+
+        Raises:
+            OutOfTimeError: time is up.
+        """
+        handles = dict.fromkeys(self.find_broken(segment))
+        handles.update(self.rules.list_touched(flips))
+        broken = self.rules.list_broken(handles, flips, segment)
+        if not broken:
+            return False
+        if self._is_late():
+            raise OutOfTimeError
+        self._rounds += 1
+        if self._rounds > MOST_ROUNDS:
+            self._load_all()
+            return True
+        for clause in broken:
+            if clause not in self._loaded:
+                self._loaded.add(clause)
+                self._load(clause)
+        return True
 
     def _read_segment(self, model: Sequence[int]) -> int:
         if not self.compiled.limits:

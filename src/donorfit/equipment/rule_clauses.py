@@ -1,6 +1,7 @@
 """Clauses of one rule, by its handle; every rule of a base by handle."""
 
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 
 from donorfit.equipment.cardinality import list_count_clauses
 from donorfit.equipment.compiled import Compiled
@@ -22,6 +23,22 @@ def list_handles(compiled: Compiled) -> Iterator[Handle]:
             yield ("group", group)
     yield from (("rule", place) for place in range(len(compiled.cross)))
     yield from (("window", option) for option in compiled.windows)
+
+
+@lru_cache(maxsize=4)
+def list_all_clauses(compiled: Compiled) -> tuple[tuple[Clause, ...], int]:
+    """Clauses of all rules, and the highest variable in them."""
+    top = compiled.top
+
+    def take() -> int:
+        nonlocal top
+        top += 1
+        return top
+
+    found = list(compiled.background)
+    for handle in list_handles(compiled):
+        found += list_clauses(compiled, handle, take)
+    return tuple(found), top
 
 
 def says_something(compiled: Compiled, group: int) -> bool:

@@ -10,8 +10,7 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from donorfit.equipment.compiled import Compiled
-from donorfit.equipment.formula_clauses import Clause
-from donorfit.equipment.rule_clauses import list_clauses, list_handles
+from donorfit.equipment.rule_clauses import list_all_clauses
 from donorfit.equipment.sat import SatSolver, make_solver
 from donorfit.equipment.skeleton import Skeleton, make_skeleton
 
@@ -24,38 +23,30 @@ class Warm:
 
     Attributes:
         compiled: the rules.
-        solver: solver over all rules; single literals are kept apart in ``units``, since what is
-            added as a clause of one literal is not told by unit propagation.
+        solver: solver over all rules that searches. A second one only follows: what a solver has
+            learnt for good, or was given as a clause of one literal, it no longer tells.
         units: literals that hold in every list.
     """
 
     def __init__(self, compiled: Compiled, *, plain: bool = False) -> None:
         self.compiled = compiled
         self._plain = plain
-        self._next = compiled.top
-        clauses: list[Clause] = []
+        clauses: list[Sequence[int]] = []
         units: list[int] = []
-        for clause in self._list_all():
+        for clause in list_all_clauses(compiled)[0]:
             if len(clause) == 1:
                 units.append(clause[0])
             else:
                 clauses.append(clause)
+        self._clauses = clauses
+        self._follower: SatSolver | None = None
         self.solver: SatSolver = make_solver(clauses, plain=plain)
+        self.solver.add((max(1, compiled.top), -max(1, compiled.top)))  # models reach that far
         self.units = units
         self._skeleton: Skeleton | None = None
         self._inner: SatSolver | None = None
         self._always: list[int] | None = None
         self._pool: list[int] = []
-
-    def _list_all(self) -> list[Clause]:
-        found = list(self.compiled.background)
-        for handle in list_handles(self.compiled):
-            found += list_clauses(self.compiled, handle, self._take)
-        return found
-
-    def _take(self) -> int:
-        self._next += 1
-        return self._next
 
     @property
     def skeleton(self) -> Skeleton:
@@ -69,11 +60,14 @@ class Warm:
         """Solver over the skeleton."""
         if self._inner is None:
             self._inner = make_solver(self.skeleton.clauses, plain=self._plain)
+            self._inner.add((max(1, self.skeleton.top), -max(1, self.skeleton.top)))
         return self._inner
 
     def follow(self, facts: Sequence[int]) -> list[int] | None:
         """What follows step by step; None where that runs into a contradiction."""
-        ok, found = self.solver.propagate([*self.units, *facts])
+        if self._follower is None:
+            self._follower = make_solver(self._clauses, plain=self._plain)
+        ok, found = self._follower.propagate([*self.units, *facts])
         return found if ok else None
 
     def holds(self, facts: Sequence[int]) -> bool:

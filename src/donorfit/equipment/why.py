@@ -20,13 +20,16 @@ from donorfit.equipment.lists import (
     complete,
     find_places,
 )
-from donorfit.equipment.sentences import say_option
+from donorfit.equipment.sentences import refer, say_option
 from donorfit.equipment.warm import get_warm
 from donorfit.equipment.whole_list import Handle, get_whole_list_check
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.rules import GroupKind, RuleBase
 
 MOST_CLASHES = 50
+
+MOST_RULES = 6
+"""Rules beyond which the broken rule itself, with a few more facts, is the clearer clash."""
 
 
 def why(
@@ -204,9 +207,17 @@ class ClashFinder:
         solver, units = self._warm.solver, self._warm.units
         needed = drop_needless(solver, list(facts), [*units, *self._month])
         needed = [*drop_needless(solver, self._month, [*units, *needed]), *needed]
+        direct = Core(
+            (*self._month_needed(handle), *facts), (self._fine(handle, facts),), minimal=True
+        )
         if set(facts) <= set(needed):
-            return Core(tuple(needed), (self._fine(handle, facts),), minimal=True)
-        return find_core(self._compiled, needed)
+            return direct
+        core = find_core(self._compiled, needed)
+        return core if len(core.handles) <= MOST_RULES else direct
+
+    def _month_needed(self, handle: Handle) -> list[int]:
+        """Limits of the month that a rule with a window needs."""
+        return self._month if refer(self._compiled, handle).window.limited else []
 
     def _fine(self, handle: Handle, facts: Iterable[int]) -> Handle:
         kind, place = handle

@@ -196,3 +196,113 @@ def test_why_names_true_clashes(model, data) -> None:
             for span in spans
             for each in model.list_lists(span)
         )
+
+
+@given(models(), st.data())
+@relaxed
+def test_front_of_month_against_options(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    month = data.draw(st.sampled_from(MONTHS))
+    request = RepairRequest(
+        declared=name(on),
+        costs=tuple((f"o{o}", 1 + o % 3) for o in range(len(model.parents))),
+        month=BuildMonth.parse(month),
+        structure=Structure.DECLARED,
+    )
+    front = repair(rules, request).front
+    start = BuildMonth.parse(month).ordinal
+    cheapest = {}
+    for other in MONTHS:
+        costs = [sum(1 + o % 3 for o in on ^ x) for x in model.list_lists(other)]
+        moved = abs(BuildMonth.parse(other).ordinal - start)
+        if costs:
+            cheapest[moved] = min(*costs, cheapest.get(moved, 10**6))
+    # beyond the last limit the rules stay as they are, so the counted months are all that matter
+    expected = []
+    for moved in sorted(cheapest):
+        if not expected or cheapest[moved] < expected[-1][1]:
+            expected.append((moved, cheapest[moved]))
+    assert [(abs(point.month_moved), point.cost) for point in front] == expected
+
+
+@given(models(), st.data())
+@relaxed
+def test_when_time_is_up_some_minimal_repair_is_told(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    month = data.draw(st.sampled_from(MONTHS))
+    request = RepairRequest(
+        declared=name(on),
+        month=BuildMonth.parse(month),
+        month_fixed=True,
+        structure=Structure.DECLARED,
+    )
+    whole = repair(rules, request)
+    cut = repair(rules, request, is_late=lambda: True)
+    assert cut.possible == whole.possible or not cut.seconds_used_up
+    if cut.seconds_used_up:
+        assert not cut.proved
+        assert cut.lower_bound <= whole.repairs[0].cost
+        found = {*cut.repairs[0].add, *cut.repairs[0].remove}
+        repairs = repair(
+            rules,
+            RepairRequest(
+                declared=request.declared,
+                month=request.month,
+                month_fixed=True,
+                structure=request.structure,
+                top=100,
+            ),
+        ).repairs
+        assert found in [{*each.add, *each.remove} for each in repairs]
+
+
+@given(models(largest=6), st.data())
+@settings(max_examples=60, deadline=None)
+def test_our_own_solver_gives_the_same_answers(model, data) -> None:
+    """What a machine without python-sat gets."""
+    from donorfit.equipment import sat
+    from donorfit.equipment.warm import get_warm
+
+    rules, on = read(model), pick(data, model)
+    request = RepairRequest(
+        declared=name(on),
+        month=BuildMonth.parse(data.draw(st.sampled_from(MONTHS))),
+        top=20,
+        structure=Structure.DECLARED,
+    )
+
+    def ask(base):
+        answers = repair(base, request), facts(base), why(base, name(on), month=request.month)
+        return (
+            sorted((r.cost, r.month) for r in answers[0].repairs),
+            [p.cost for p in answers[0].front],
+            (set(answers[1].core), set(answers[1].dead), set(answers[1].falsely_optional)),
+            bool(answers[2].clashes),
+        )
+
+    expected = ask(rules)
+    known, sat.has_glucose = sat.has_glucose, lambda: False
+    try:
+        get_warm.cache_clear()
+        assert ask(read(model)) == expected
+    finally:
+        sat.has_glucose = known
+        get_warm.cache_clear()
+
+
+@given(models(), st.data())
+@relaxed
+def test_explanations_replay(model, data) -> None:
+    from donorfit.equipment.replay import replay
+
+    rules, on = read(model), pick(data, model)
+    month = BuildMonth.parse(data.draw(st.sampled_from(MONTHS)))
+    answer = why(rules, name(on), month=month, structure=Structure.DECLARED)
+    asked = why(rules, on=name(on), off=name(set(range(len(model.parents))) - on), month=month)
+    for clash in (*answer.clashes, *asked.clashes):
+        assert replay(rules, clash) == []
+        if clash.steps[0].rules:
+            from dataclasses import replace
+
+            cut = replace(clash, steps=(replace(clash.steps[-1], rules=()),))
+            assert replay(rules, cut) != []

@@ -1,0 +1,363 @@
+"""Equipment reasoning against other solvers on open rules of a car maker's size.
+
+Every line is a ratio of two times measured in turn in one run. Data: ../shared/data/feature-models
+(automotive02_v4: 18,616 options; automotive01: 2,513; FinancialServices01: 712). Peers: uvllang
+0.4 (native back end), python-sat 1.9: Glucose 4, RC2 with its usual flags and sequential counters,
+BBScan, MUSX, OptUx. Lists are those of the stored instances (seeds stand in their files); clicks
+are drawn with seed 1. ``--slow`` adds the peers that need minutes; ``--svg FILE`` draws the table.
+"""
+
+import argparse
+import gzip
+import json
+import math
+import random
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import zlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvllang
+from pysat.examples.bbscan import BBScan
+from pysat.examples.musx import MUSX
+from pysat.examples.optux import OptUx
+from pysat.examples.rc2 import RC2
+from pysat.formula import CNF, WCNF
+from pysat.solvers import Glucose4
+
+from donorfit.equipment import RepairRequest, Structure, months, read_uvl, repair
+from donorfit.equipment.compiled import Compiled, compile_rules
+from donorfit.equipment.repair_search import Problem, RepairSearch
+from donorfit.equipment.rule_clauses import list_all_clauses
+from donorfit.equipment.warm import Warm, get_warm
+from donorfit.equipment.whole_list import get_whole_list_check
+from donorfit.equipment.why import ClashFinder
+
+DATA = Path(__file__).resolve().parents[2] / "shared" / "data" / "feature-models"
+LARGE, MIDDLE, DENSE = "automotive02_v4", "automotive01", "finserv01_2018-01-23"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One ratio: ours, the peer's, both in milliseconds, and the bound of their quotient."""
+
+    what: str
+    ours: float
+    peer: float
+    bound: float | None
+    note: str = ""
+
+    @property
+    def ratio(self) -> float:
+        """Ours divided by the peer's."""
+        return self.ours / self.peer
+
+    @property
+    def broken(self) -> bool:
+        """Whether the bound is broken."""
+        return self.bound is not None and self.ratio > self.bound
+
+
+def measure(deed: Callable[[], Any]) -> float:
+    """Milliseconds of one call."""
+    started = time.perf_counter()
+    deed()
+    return (time.perf_counter() - started) * 1e3
+
+
+def take_turns(rounds: int, *deeds: Callable[[], Any]) -> list[float]:
+    """Median milliseconds of several deeds that take turns."""
+    times: list[list[float]] = [[] for _ in deeds]
+    for _ in range(rounds):
+        for found, deed in zip(times, deeds, strict=True):
+            found.append(measure(deed))
+    return [statistics.median(found) for found in times]
+
+
+def say_spread(times: Iterable[float]) -> str:
+    """Median, 95th percentile and largest of some times."""
+    ordered = sorted(times)
+    high = ordered[min(len(ordered) - 1, int(0.95 * len(ordered)))]
+    return f"median {statistics.median(ordered):.2f}, p95 {high:.2f}, max {ordered[-1]:.2f} ms"
+
+
+class Base:
+    """One rule base with its clauses and stored instances."""
+
+    def __init__(self, name: str) -> None:
+        self.path = DATA / f"{name}.uvl"
+        self.text = self.path.read_text(encoding="utf-8")
+        self.rules = read_uvl(self.text, file=self.path.name)
+        self.compiled: Compiled = compile_rules(self.rules)
+        self.whole = get_whole_list_check(self.compiled)
+        self.costs = [1 + zlib.crc32(name.encode()) % 10 for name in self.rules.names]
+        self.clauses = list(list_all_clauses(self.compiled)[0])
+
+    def list_instances(self, name: str) -> list[tuple[list[int], list[int], list[str]]]:
+        """Stored instances: places declared, places asked, names declared."""
+        places = self.compiled.places
+        stored = json.loads(gzip.decompress((DATA / f"repair_{name}.json.gz").read_bytes()))
+        return [
+            (
+                [places[each] for each in one["declared_on"]],
+                [places[each] for each in one["goal_on"]],
+                one["declared_on"],
+            )
+            for one in stored["instances"]
+        ]
+
+    def break_lists(self, count: int) -> list[tuple[list[int], list[int], list[str]]]:
+        """Possible lists with random phases, one option asked, five lost; seeds 0, 1, 2 ..."""
+        found = []
+        for seed in range(count):
+            rng, warm = random.Random(seed), Warm(self.compiled)
+            warm.solver.set_phases([rng.choice((v, -v)) for v in range(1, len(self.rules) + 1)])
+            warm.holds([])
+            model = warm.solver.get_model()
+            on = [o for o in range(len(self.rules)) if model[o] > 0]
+            off = [o for o in range(len(self.rules)) if model[o] < 0]
+            goal = next(o for o in rng.sample(off, len(off)) if warm.holds([o + 1]))
+            lost = set(rng.sample(on, 5))
+            declared = [o for o in on if o not in lost]
+            found.append((declared, [goal], [self.rules.names[o] for o in declared]))
+        return found
+
+
+def search(base: Base, declared: list[int], goal: list[int], top: int) -> list[int]:
+    """Costs of our cheapest repairs."""
+    problem = Problem(declared=declared, fixed=dict.fromkeys(goal, True), costs=base.costs)
+    found = RepairSearch(base.compiled, problem)
+    costs = [s.cost for s, _ in zip(found.list_solutions(), range(top), strict=False)]
+    found.close()
+    return costs
+
+
+def search_with_rc2(base: Base, declared: list[int], goal: list[int], top: int) -> list[int]:
+    """The same by RC2 over all rules."""
+    wcnf = WCNF()
+    wcnf.extend(base.clauses)
+    wcnf.extend([[option + 1] for option in goal])
+    on, asked = set(declared), set(goal)
+    soft = [[o + 1 if o in on else -o - 1] for o in range(len(base.rules)) if o not in asked]
+    weights = [base.costs[o] for o in range(len(base.rules)) if o not in asked]
+    wcnf.extend(soft, weights=weights)
+    with RC2(wcnf, solver="g4") as rc2:
+        return [rc2.cost for _, _ in zip(rc2.enumerate(block=-1), range(top), strict=False)]
+
+
+def bench_reading(base: Base) -> list[Line]:
+    """Reading against uvllang."""
+    ours, peer = take_turns(
+        7,
+        lambda: read_uvl(base.text, file="x.uvl"),
+        lambda: uvllang.UVL(from_file=str(base.path)).features,
+    )
+    return [Line(what="read v4 / uvllang native", ours=ours, peer=peer, bound=0.5)]
+
+
+def bench_checks(base: Base) -> list[Line]:
+    """Whole-list check, months, first repair against one all-assumed call of Glucose."""
+    declared, goal, names = base.list_instances(LARGE)[0]
+    on = set(declared)
+    values = [o + 1 if o in on else -o - 1 for o in range(len(base.rules))]
+    bits = base.whole.make_bits(declared)
+    with Glucose4(bootstrap_with=base.clauses) as solver:
+        check, assumed, first, months_ms, one = take_turns(
+            31,
+            lambda: base.whole.find_broken(bits, 0),
+            lambda: solver.solve(assumptions=values),
+            lambda: search(base, declared, goal, 1),
+            lambda: months(base.rules, names, structure=Structure.DECLARED),
+            lambda: base.whole.find_broken(
+                base.whole.make_bits([base.compiled.places[name] for name in names]), 0
+            ),
+        )
+    return [
+        Line(what="whole-list check / all-assumed SAT call", ours=check, peer=assumed, bound=0.5),
+        Line(
+            what="first repair (one list) / all-assumed SAT call",
+            ours=first,
+            peer=assumed,
+            bound=5,
+        ),
+        Line(what="months of a list / check of a list", ours=months_ms, peer=one, bound=2),
+    ]
+
+
+def bench_repairs(base: Base, name: str, lists: Any, bounds: tuple[Any, Any]) -> list[Line]:
+    """First and ten cheapest repairs against RC2."""
+    lines = []
+    for top, bound in zip((1, 10), bounds, strict=True):
+        ours, peer, full = [], [], []
+        for declared, goal, names in lists:
+            ours.append(measure(lambda d=declared, g=goal, t=top: search(base, d, g, t)))
+            peer.append(measure(lambda d=declared, g=goal, t=top: search_with_rc2(base, d, g, t)))
+            asked = tuple(base.rules.names[o] for o in goal)
+            request = RepairRequest(declared=tuple(names), on=asked, top=top)
+            full.append(measure(lambda r=request: repair(base.rules, r)))
+        wanted = search(base, *lists[0][:2], top) == search_with_rc2(base, *lists[0][:2], top)
+        worst = max(o / p for o, p in zip(ours, peer, strict=True))
+        lines.append(
+            Line(
+                what=f"{'first' if top == 1 else 'ten'} cheapest on {name} / RC2 Glucose 4",
+                ours=statistics.median(ours),
+                peer=statistics.median(peer),
+                bound=bound,
+                note=f"{say_spread(ours)}; worst single ratio {worst:.2f}; whole answer with"
+                f" reasons {statistics.median(full):.2f} ms;"
+                f" costs {'equal' if wanted else 'DIFFER'}",
+            )
+        )
+    return lines
+
+
+def bench_forced(base: Base, *, slow: bool) -> list[Line]:
+    """Core and dead options against BBScan; clicks."""
+
+    def ours() -> list[int] | None:
+        return Warm(base.compiled).find_forced([])
+
+    def peer() -> Any:
+        with BBScan(CNF(from_clauses=base.clauses), solver="g4", rotate=True) as scan:
+            return scan.compute(algorithm="compl", focus_on=list(range(1, len(base.rules) + 1)))
+
+    lines = []
+    if slow:
+        warm, scan = measure(ours), measure(peer)
+        lines.append(Line(what="core and dead on v4 / BBScan", ours=warm, peer=scan, bound=1 / 15))
+    warm = get_warm(base.compiled)
+    warm.find_forced([])
+    rng = random.Random(1)
+    picks = [rng.randrange(len(base.rules)) + 1 for _ in range(60)]
+    quick = [measure(lambda p=pick: warm.follow([p])) for pick in picks]
+    whole = [measure(lambda p=pick: warm.find_forced([p])) for pick in picks]
+    note = f"at once {say_spread(quick)}; complete {say_spread(whole)}"
+    lines.append(
+        Line(
+            what="complete answer to a click on v4 / 100 ms",
+            ours=statistics.median(whole),
+            peer=100.0,
+            bound=1.0,
+            note=note,
+        )
+    )
+    return lines
+
+
+def bench_explanations(base: Base, name: str) -> list[Line]:
+    """One minimal clash, warm, against MUSX and OptUx; the peers minimise the options only."""
+    times: dict[str, list[float]] = {"ours": [], "musx": [], "optux": []}
+    for declared, goal, _ in base.list_instances(name)[:8]:
+        bits = base.whole.make_bits(declared)
+        bits[goal] = 1
+        finder = ClashFinder(base.compiled, bits.tobytes(), None)
+        broken = base.whole.find_broken(bits, 0)
+        finder.find_one(broken[0])
+        times["ours"].append(measure(lambda f=finder, b=broken: f.find_one(b[0])))
+        wcnf = WCNF()
+        wcnf.extend(base.clauses)
+        on = {*declared, *goal}
+        soft = [[o + 1 if o in on else -o - 1] for o in range(len(base.rules))]
+        wcnf.extend(soft, weights=[1] * len(soft))
+        times["musx"].append(measure(lambda w=wcnf: MUSX(w, solver="g4", verbosity=0).compute()))
+        times["optux"].append(measure(lambda w=wcnf: OptUx(w, solver="g4").compute()))
+    ours = statistics.median(times["ours"])
+    return [
+        Line(
+            what=f"one minimal clash on {name} / {peer}",
+            ours=ours,
+            peer=statistics.median(times[peer.lower()]),
+            bound=bound,
+        )
+        for peer, bound in (("MUSX", 1 / 5), ("OptUx", 1 / 20))
+    ]
+
+
+def bench_cold_start(base: Base, folder: Path) -> list[Line]:
+    """A fresh process that answers on v4 against one that only imports python-sat and numpy."""
+    declared, goal, names = base.list_instances(LARGE)[1]
+    request = folder / "request.json"
+    asked = [base.rules.names[o] for o in goal]
+    request.write_text(json.dumps({"declared": names, "on": asked}), encoding="utf-8")
+    code = "from donorfit.cli.options import options_group as g; g(standalone_mode=False)"
+    arguments = [code, "repair", str(base.path), str(request), "--json"]
+
+    def run(*words: str) -> None:
+        subprocess.run((sys.executable, "-c", *words), stdout=subprocess.DEVNULL, check=True)
+
+    ours, peer = take_turns(7, lambda: run(*arguments), lambda: run("import numpy, pysat.solvers"))
+    del declared
+    return [
+        Line(what="fresh process, repair on v4 / imports alone", ours=ours, peer=peer, bound=3)
+    ]
+
+
+def draw(lines: list[Line]) -> str:
+    """Bars of the ratios on a logarithmic scale, the bound as a tick."""
+    rows = []
+    for number, line in enumerate(lines):
+        y = 30 + 26 * number
+        place = 520 + 110 * max(-3.0, min(1.5, math.log10(line.ratio)))
+        colour = "#b03a2e" if line.broken else "#1f6f78"
+        rows.append(f'<text x="10" y="{y + 5}">{line.what}</text>')
+        left, width = min(place, 520), abs(place - 520)
+        rows.append(
+            f'<rect x="{left:.0f}" y="{y - 7}" width="{width:.0f}" height="14" fill="{colour}"/>'
+        )
+        if line.bound:
+            at = 520 + 110 * math.log10(line.bound)
+            rows.append(
+                f'<line x1="{at:.0f}" x2="{at:.0f}" y1="{y - 10}" y2="{y + 10}" stroke="#333"/>'
+            )
+        rows.append(f'<text x="700" y="{y + 5}">{line.ratio:.3f}</text>')
+    height = 40 + 26 * len(lines)
+    body = "\n".join(rows)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="780" height="{height}"'
+        f' font-family="sans-serif" font-size="12">\n{body}\n</svg>\n'
+    )
+
+
+def show(lines: list[Line]) -> None:
+    """Print the table."""
+    print(f"{'what':52}{'ours ms':>10}{'peer ms':>10}{'ratio':>9}{'bound':>9}")
+    for line in lines:
+        bound = f"{line.bound:9.3f}" if line.bound is not None else " " * 9
+        mark = "  BROKEN" if line.broken else ""
+        print(f"{line.what:52}{line.ours:10.2f}{line.peer:10.2f}{line.ratio:9.3f}{bound}{mark}")
+        if line.note:
+            print(f"    {line.note}")
+
+
+def main() -> int:
+    """Measure, print, and return 1 where a bound is broken."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--slow", action="store_true", help="add BBScan (a quarter of a minute)")
+    parser.add_argument("--svg", type=Path, help="draw the ratios into this file")
+    arguments = parser.parse_args()
+    if not DATA.is_dir():
+        print("not measured: ../shared/data/feature-models is absent")
+        return 0
+    large, middle, dense = Base(LARGE), Base(MIDDLE), Base(DENSE)
+    lines = bench_reading(large) + bench_checks(large)
+    lines += bench_repairs(large, "v4", large.list_instances(LARGE), (1 / 15, 1 / 25))
+    lines += bench_repairs(middle, "automotive01", middle.list_instances(MIDDLE), (1.5, 1.5))
+    lines += bench_repairs(dense, "finserv01", dense.break_lists(12), (1.5, 1.5))
+    lines += bench_forced(large, slow=arguments.slow)
+    lines += bench_explanations(large, LARGE) + bench_explanations(middle, MIDDLE)
+    with tempfile.TemporaryDirectory() as folder:
+        lines += bench_cold_start(large, Path(folder))
+    show(lines)
+    if arguments.svg:
+        arguments.svg.write_text(draw(lines), encoding="utf-8")
+    return int(any(line.broken for line in lines))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
