@@ -1,16 +1,23 @@
 """The cheapest minimal changes that make an option list possible."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
 
-from donorfit.equipment.answers import Clash, Repair, RepairAnswer, RepairEntry, RepairRequest
+from donorfit.equipment.answers import (
+    Clash,
+    FrontPoint,
+    Repair,
+    RepairAnswer,
+    RepairEntry,
+    RepairRequest,
+)
 from donorfit.equipment.compiled import Compiled, compile_rules
-from donorfit.equipment.costs import list_costs
+from donorfit.equipment.costs import Costs, list_costs
 from donorfit.equipment.explain import explain_facts
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
-from donorfit.equipment.month_front import find_front
+from donorfit.equipment.month_front import MonthFront
 from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
-from donorfit.equipment.prepared import Prepared
 from donorfit.equipment.quick_repair import find_any_repair
 from donorfit.equipment.repair_reasons import Reason, ReasonFinder
 from donorfit.equipment.repair_search import OutOfTimeError, Problem, RepairSearch, Solution
@@ -19,6 +26,25 @@ from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.rules import RuleBase
 
 MOST_REPAIRS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A request in places of the columns.
+
+    Attributes:
+        compiled: the rules.
+        request: the request.
+        problem: what is searched.
+        facts: hard facts that change the declared list, and what they are called.
+        costs: what changes cost.
+    """
+
+    compiled: Compiled
+    request: RepairRequest
+    problem: Problem
+    facts: tuple[tuple[int, str], ...]
+    costs: Costs
 
 
 def repair(
@@ -65,8 +91,16 @@ def repair(
         costs_reason=prepared.costs.reason,
         warnings=(*rules.warnings, *prepared.compiled.warnings),
         seconds_used_up=late,
-        front=() if late else find_front(prepared, is_late),
+        front=() if late else _find_front(prepared, is_late),
     )
+
+
+def _find_front(prepared: Prepared, is_late: Callable[[], bool] | None) -> tuple[FrontPoint, ...]:
+    request = prepared.request
+    if request.month is None or request.month_fixed:
+        return ()
+    front = MonthFront(prepared.compiled, prepared.problem, request.month, is_late)
+    return front.find(prepared.costs.scale, len(prepared.facts))
 
 
 def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
