@@ -19,6 +19,12 @@ from donorfit.equipment.answers import (
 )
 from donorfit.vehicle.rules import RuleReference, RuleWarning, Window
 
+MANY_ENTRIES = 12
+"""Changes of one repair beyond which the decisions among them are named first."""
+
+MOST_SIGNS = 8
+"""Changes of one way that are named before the rest is counted."""
+
 MOST_LINES = 40
 """Entries of one list that are shown before the rest is counted; --json shows all."""
 
@@ -104,6 +110,7 @@ def word_repair(answer: RepairAnswer) -> list[str]:
             f" {point.cost:g}",
             first="   or: ",
         )
+    lines += _word_parts(answer)
     count = len(answer.repairs)
     if answer.proved:
         lines.append(f"proved: {'these are' if count > 1 else 'this is'} the cheapest, minimal")
@@ -115,6 +122,21 @@ def word_repair(answer: RepairAnswer) -> list[str]:
     lines.append(f"{answer.untouched} declared options stay as they are")
     lines += fold(answer.costs_reason)
     return lines + _word_warnings(answer.warnings)
+
+
+def _word_parts(answer: RepairAnswer) -> list[str]:
+    if not answer.parts:
+        return []
+    lines = [f"the first repair falls into {len(answer.parts)} parts that do not touch:"]
+    for number, part in enumerate(answer.parts, 1):
+        for place, way in enumerate(part.ways):
+            signs = [f"+{name}" for name in way.add] + [f"-{name}" for name in way.remove]
+            shown = signs[:MOST_SIGNS]
+            if len(signs) > MOST_SIGNS:
+                shown.append(f"and {len(signs) - MOST_SIGNS} more")
+            start = f"   part {number}: " if not place else "   or:     "
+            lines += fold(f"{' '.join(shown)} (cost {way.cost:g})", first=start)
+    return lines
 
 
 def _word_one(repair: Repair, number: int) -> list[str]:
@@ -130,6 +152,11 @@ def _word_one(repair: Repair, number: int) -> list[str]:
         lines += fold(
             f"{repair.month_reason} {_place(repair.month_rules[:3])}", first="   month: "
         )
+    if len(repair.entries) > MANY_ENTRIES:
+        chosen = ", ".join(repair.decisions[:MOST_SIGNS]) or "none"
+        more = len(repair.decisions) - MOST_SIGNS
+        text = chosen + (f" and {more} more" if more > 0 else "")
+        lines += fold(text, first=f"   decided ({len(repair.decisions)}), all else follows: ")
     causes = dict.fromkeys(entry.cause for entry in repair.entries)
     shown = 0
     for cause in causes:

@@ -121,7 +121,7 @@ class RepairEntry:
         rules: the rules behind the reason.
         because_of: options that cause the change: asked, fitted, or changed by the same repair.
         cause: the fact at the beginning of the chain of causes.
-        forced: whether the rule leaves no other way.
+        forced: whether the rule leaves no other way once the other changes are made.
     """
 
     option: OptionName
@@ -133,6 +133,29 @@ class RepairEntry:
     because_of: tuple[OptionName, ...]
     cause: str
     forced: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartChange:
+    """One way to repair one part of a list: its cost, what is added, what is removed."""
+
+    cost: float
+    add: tuple[OptionName, ...]
+    remove: tuple[OptionName, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairPart:
+    """Changes of a repair that have nothing to do with its other changes.
+
+    Attributes:
+        options: the options that this part changes in the cheapest repair.
+        ways: the cheapest ways for this part, the first one that of the repair; any of them goes
+            together with the other parts as they are in the repair.
+    """
+
+    options: tuple[OptionName, ...]
+    ways: tuple[PartChange, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +173,7 @@ class Repair:
         month_rules: the rules behind that.
         months: the months in which the repaired list is possible around the chosen one.
         entries: the changed options in order of cause.
+        decisions: the entries among them that could have been made otherwise; all others follow.
     """
 
     cost: float
@@ -162,6 +186,7 @@ class Repair:
     month_rules: tuple[RuleReference, ...]
     months: Window
     entries: tuple[RepairEntry, ...]
+    decisions: tuple[OptionName, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,6 +273,7 @@ class RepairAnswer:
         seconds_used_up: whether the time budget ended the search; the last repair is then one
             that was found, minimal, but not proved to be the cheapest.
         front: where the month may move: month against cost of options, the nearest month first.
+        parts: where the cheapest repair falls into parts that do not touch one another.
     """
 
     possible: bool
@@ -260,6 +286,7 @@ class RepairAnswer:
     warnings: tuple[RuleWarning, ...] = ()
     seconds_used_up: bool = False
     front: tuple[FrontPoint, ...] = ()
+    parts: tuple[RepairPart, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from donorfit.equipment.answers import (
     Repair,
     RepairAnswer,
     RepairEntry,
+    RepairPart,
     RepairRequest,
 )
 from donorfit.equipment.compiled import Compiled, compile_rules
@@ -19,6 +20,7 @@ from donorfit.equipment.lists import check_rules_exist, choose_structure, comple
 from donorfit.equipment.month_front import MonthFront
 from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
 from donorfit.equipment.quick_repair import find_any_repair
+from donorfit.equipment.repair_parts import find_parts
 from donorfit.equipment.repair_reasons import Reason, ReasonFinder
 from donorfit.equipment.repair_search import OutOfTimeError, Problem, RepairSearch, Solution
 from donorfit.equipment.sentences import say_option
@@ -37,6 +39,7 @@ class Prepared:
         request: the request.
         problem: what is searched.
         facts: hard facts that change the declared list, and what they are called.
+        said: all hard facts, and what they are called.
         costs: what changes cost.
     """
 
@@ -44,6 +47,7 @@ class Prepared:
     request: RepairRequest
     problem: Problem
     facts: tuple[tuple[int, str], ...]
+    said: tuple[tuple[int, str], ...]
     costs: Costs
 
 
@@ -64,8 +68,10 @@ def repair(
     search = RepairSearch(prepared.compiled, prepared.problem, is_late)
     repairs: list[Repair] = []
     proved, late = True, False
+    first: Solution | None = None
     try:
         for solution in search.list_solutions():
+            first = first or solution
             repairs.append(make_repair(prepared, solution))
             if len(repairs) >= min(max(1, request.top), MOST_REPAIRS):
                 break
@@ -92,6 +98,7 @@ def repair(
         warnings=(*rules.warnings, *prepared.compiled.warnings),
         seconds_used_up=late,
         front=() if late else _find_front(prepared, is_late),
+        parts=() if late or first is None else _find_parts(prepared, first, is_late),
     )
 
 
@@ -101,6 +108,12 @@ def _find_front(prepared: Prepared, is_late: Callable[[], bool] | None) -> tuple
         return ()
     front = MonthFront(prepared.compiled, prepared.problem, request.month, is_late)
     return front.find(prepared.costs.scale, len(prepared.facts))
+
+
+def _find_parts(
+    prepared: Prepared, first: Solution, is_late: Callable[[], bool] | None
+) -> tuple[RepairPart, ...]:
+    return find_parts(prepared.compiled, prepared.problem, first, prepared.costs.scale, is_late)
 
 
 def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
@@ -122,7 +135,10 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
             ("costs", [name for name, _ in request.costs]),
         ],
     )
-    fixed, facts = _collect_facts(compiled, ((on, off), (fitted, absent)), set(declared))
+    said = _collect_facts(compiled, ((on, off), (fitted, absent)))
+    fixed = {option: value for option, (value, _) in said.items()}
+    known = set(declared)
+    changing = ((o, word) for o, (value, word) in said.items() if value != (o in known))
     costs = list_costs(rules, compiled.places, request.costs, request.month_cost)
     structure = choose_structure(compiled, declared, request.structure) - fixed.keys()
     problem = Problem(
@@ -136,7 +152,8 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
         compiled=compiled,
         request=request,
         problem=problem,
-        facts=tuple(facts.items()),
+        facts=tuple(changing),
+        said=tuple((option, word) for option, (_, word) in said.items()),
         costs=costs,
     )
 
@@ -144,9 +161,8 @@ def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:
 def _collect_facts(
     compiled: Compiled,
     pairs: tuple[tuple[list[int], list[int]], tuple[list[int], list[int]]],
-    declared: set[int],
-) -> tuple[dict[int, bool], dict[int, str]]:
-    """Hard facts, and those among them that change the declared list."""
+) -> dict[int, tuple[bool, str]]:
+    """Hard facts: value, and what it is called."""
     words = (("asked to be on", "asked to be off"), ("fitted", "not fitted"))
     said: dict[int, tuple[bool, str]] = {}
     mistakes: list[Mistake] = []
@@ -170,8 +186,7 @@ def _collect_facts(
             why="no option can be on and off",
             next_step="correct the lists on, off, fitted and not_fitted",
         )
-    fixed = {option: value for option, (value, _) in said.items()}
-    return fixed, {o: word for o, (value, word) in said.items() if value != (o in declared)}
+    return said
 
 
 def make_repair(prepared: Prepared, solution: Solution) -> Repair:
@@ -182,8 +197,15 @@ def make_repair(prepared: Prepared, solution: Solution) -> Repair:
         bits[option] = 1
     for option, value in problem.fixed.items():
         bits[option] = value
-    facts = {o: f"{say_option(compiled.rules, o)}, {word}" for o, word in prepared.facts}
-    finder = ReasonFinder(compiled, bytes(bits), solution.flips, facts, solution.segment)
+    facts = {o: f"{say_option(compiled.rules, o)}, {word}" for o, word in prepared.said}
+    finder = ReasonFinder(
+        compiled,
+        bytes(bits),
+        flips=solution.flips,
+        facts=facts,
+        segment=solution.segment,
+        fixed=problem.fixed,
+    )
     reasons = finder.find()
     entries = [_word_fact(prepared, option, word) for option, word in prepared.facts]
     entries += [
@@ -207,6 +229,7 @@ def make_repair(prepared: Prepared, solution: Solution) -> Repair:
         month_rules=rules if moved else (),
         months=compiled.describe_segment(solution.segment),
         entries=tuple(entries),
+        decisions=tuple(entry.option for entry in entries if not entry.forced),
     )
 
 

@@ -4,7 +4,7 @@ A repair is minimal, so taking back any one of its changes breaks a rule: that r
 Reasons are laid out from what was asked and fitted outwards.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from donorfit.equipment.compiled import Compiled
@@ -52,17 +52,21 @@ class ReasonFinder:
         flips: options that change, beside the hard facts.
         facts: hard facts that differ from the declared list, and what they are called.
         segment: segment of build months of the repair.
+        fixed: all hard facts.
     """
 
     def __init__(
         self,
         compiled: Compiled,
         bits: bytes,
+        *,
         flips: tuple[int, ...],
         facts: Mapping[int, str],
         segment: int,
+        fixed: Collection[int] = (),
     ) -> None:
         self._compiled = compiled
+        self._fixed = fixed
         self._flips = dict.fromkeys(flips)
         self._facts = facts
         self._segment = segment
@@ -171,7 +175,7 @@ class ReasonFinder:
             rule=rule,
             because_of=because,
             cause=cause or "the list as declared",
-            forced=len(candidate.others) <= 1,
+            forced=all(o in self._flips or o in self._fixed for o in candidate.others),
             rank=rank,
         )
 

@@ -54,7 +54,7 @@ class Problem:
         structure: options that only give structure: flipped silently, for next to nothing.
         month: what may be done with the build month.
         plain: use our own solver even where python-sat is installed.
-        load_all: load every rule at once.
+        load_all: load every rule at once; None leaves that to the size of the rule base.
     """
 
     declared: Sequence[int]
@@ -63,7 +63,7 @@ class Problem:
     structure: frozenset[int] = frozenset()
     month: MonthRange = MonthRange(segment=0)
     plain: bool = False
-    load_all: bool = False
+    load_all: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +157,8 @@ class RepairSearch:
 
     def _prepare(self) -> None:
         compiled, month = self.compiled, self.problem.month
-        if self.problem.load_all or compiled.count <= SMALL_BASE:
+        load_all = self.problem.load_all
+        if compiled.count <= SMALL_BASE if load_all is None else load_all:
             self._load_all()
         for clause in compiled.background:
             self._load(clause)
@@ -273,6 +274,10 @@ class RepairSearch:
             return False
         self._solver.add(clause)
         return True
+
+    def list_loaded(self) -> Iterator[Clause]:
+        """Clauses that the search needed; nothing where all rules were loaded at once."""
+        yield from self._loaded
 
     def close(self) -> None:
         """Give the solver's memory back."""

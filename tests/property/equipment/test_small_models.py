@@ -120,6 +120,13 @@ def test_repairs_are_all_minimal_ones_in_order(model, data) -> None:
         assert model.holds(after, str(each.month))
         assert {e.option for e in each.entries} == {*each.add, *each.remove}
         assert all(e.reason for e in each.entries)
+    for part in answer.parts:
+        first = answer.repairs[0]
+        others = {*first.add, *first.remove} - set(part.options)
+        for way in part.ways:
+            changed = {int(o[1:]) for o in others ^ {*way.add, *way.remove}}
+            assert model.holds((on ^ changed), month)
+        assert part.ways[0].cost == sum(costs[int(o[1:])] for o in part.options)
     if not expected:
         assert_clash(model, rules, answer.clash, None if move else month)
 
