@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
-from donorfit.equipment.answers import FrontPoint
+from donorfit.equipment.answer_parts import FrontPoint
 from donorfit.equipment.compiled import Compiled
 from donorfit.equipment.month_range import choose_month
 from donorfit.equipment.plain_solver import OutOfTimeError

@@ -4,13 +4,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
+from donorfit.equipment.answer_parts import FrontPoint, RepairPart
 from donorfit.equipment.answers import (
     Clash,
-    FrontPoint,
     Repair,
     RepairAnswer,
     RepairEntry,
-    RepairPart,
     RepairRequest,
 )
 from donorfit.equipment.compiled import Compiled, compile_rules

@@ -7,7 +7,7 @@ are independent: each part gets its own short list of ways, instead of every com
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from donorfit.equipment.answers import PartChange, RepairPart
+from donorfit.equipment.answer_parts import PartChange, RepairPart
 from donorfit.equipment.compiled import Compiled
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.plain_solver import OutOfTimeError

@@ -22,7 +22,9 @@ class Skeleton:
     """Clauses over the options that are kept and over stand-ins.
 
     Attributes:
-        kept: options that are kept.
+        variables: variable of the skeleton for each kept option and build month (these in terms
+            of the compiled rules); they count from 1, so that models are short.
+        options: kept option of each variable.
         stand_ins: for each stand-in variable the plain options that it stands for.
         clauses: clauses of two literals and more.
         units: literals that hold in every list.
@@ -31,7 +33,8 @@ class Skeleton:
         places: one bit of a number for each of these, the last one the lowest.
     """
 
-    kept: tuple[int, ...]
+    variables: Mapping[int, int]
+    options: Mapping[int, int]
     stand_ins: Mapping[int, tuple[int, ...]]
     clauses: tuple[Clause, ...]
     units: tuple[int, ...]
@@ -70,15 +73,25 @@ class _Maker:
         for kind, places in (("rule", range(len(compiled.cross))), ("window", compiled.windows)):
             for place in places:
                 found += list_clauses(compiled, (kind, place), self._take)
-        watched = (*(option + 1 for option in kept), *self._stand_ins)
+        return self._renumber(kept, found)
+
+    def _renumber(self, kept: Mapping[int, None], found: list[Clause]) -> Skeleton:
+        """Count variables from 1: kept options, stand-ins, then all others."""
+        old = dict.fromkeys([*(option + 1 for option in kept), *self._stand_ins])
+        count = len(old)
+        old.update(dict.fromkeys(abs(literal) for clause in found for literal in clause))
+        new = {variable: number for number, variable in enumerate(old, 1)}
+        clauses = [tuple(new[x] if x > 0 else -new[-x] for x in clause) for clause in found]
+        months = self._compiled.months
         return Skeleton(
-            watched=watched,
-            places={v: 1 << (len(watched) - 1 - n) for n, v in enumerate(watched)},
-            kept=tuple(kept),
-            stand_ins=self._stand_ins,
-            clauses=tuple(clause for clause in found if len(clause) != 1),
-            units=tuple(clause[0] for clause in found if len(clause) == 1),
-            top=self._next,
+            variables={v: n for v, n in new.items() if v < months.stop},
+            options={new[option + 1]: option for option in kept},
+            stand_ins={new[v]: options for v, options in self._stand_ins.items()},
+            clauses=tuple(clause for clause in clauses if len(clause) != 1),
+            units=tuple(clause[0] for clause in clauses if len(clause) == 1),
+            top=len(new),
+            watched=tuple(range(1, count + 1)),
+            places={v: 1 << (count - v) for v in range(1, count + 1)},
         )
 
     def _find_kept(self) -> dict[int, None]:

@@ -158,9 +158,8 @@ class Warm:
     def _project(self, known: set[int]) -> list[int]:
         """What is known, in terms of the skeleton."""
         skeleton = self.skeleton
-        count, months = self.compiled.count, self.compiled.months
-        assumed = [v for o in skeleton.kept for v in (o + 1, -o - 1) if v in known]
-        assumed += [literal for literal in known if count < abs(literal) <= months.stop - 1]
+        assumed = [n for v, n in skeleton.variables.items() if v in known]
+        assumed += [-n for v, n in skeleton.variables.items() if -v in known]
         for stand_in, options in skeleton.stand_ins.items():
             if any(option + 1 in known for option in options):
                 assumed.append(stand_in)
@@ -169,12 +168,14 @@ class Warm:
         return assumed
 
     def _expand(self, forced: Sequence[int]) -> list[int]:
-        """Values of stand-ins in terms of options; one that must be on says nothing of each."""
+        """Values in terms of options; a stand-in that must be on says nothing of each option."""
+        skeleton = self.skeleton
         found: list[int] = []
         for literal in forced:
-            options = self.skeleton.stand_ins.get(abs(literal))
+            options = skeleton.stand_ins.get(abs(literal))
             if options is None:
-                found.append(literal)
+                option = skeleton.options[abs(literal)]
+                found.append(option + 1 if literal > 0 else -option - 1)
             elif literal < 0:
                 found += [-option - 1 for option in options]
             elif len(options) == 1:
