@@ -37,7 +37,7 @@ def implied(
     facts = as_literals(chosen_on, on=True) + as_literals(chosen_off, on=False)
     facts += list_month_facts(compiled, month)
     warm = get_warm(compiled)
-    found = warm.find_forced(facts) if complete else warm.follow(facts)
+    found = warm.find_forced(facts) if complete else warm.follow_known(facts)
     if found is None:
         fixed = dict.fromkeys(chosen_on, True) | dict.fromkeys(chosen_off, False)
         return ImpliedAnswer(

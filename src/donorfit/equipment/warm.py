@@ -70,6 +70,13 @@ class Warm:
         ok, found = self._follower.propagate([*self.units, *facts])
         return found if ok else None
 
+    def follow_known(self, facts: Sequence[int]) -> list[int] | None:
+        """Like :meth:`follow`, with what is known to hold always once a complete answer was given.
+
+        That makes the quick answer to a click nearly complete, at the same cost.
+        """
+        return self.follow([*facts, *(self._always or ())])
+
     def holds(self, facts: Sequence[int]) -> bool:
         """Whether some possible list agrees with the facts."""
         return self.solver.solve([*self.units, *facts])
