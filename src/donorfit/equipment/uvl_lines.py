@@ -14,6 +14,8 @@ LONGEST_JOIN = 10_000
 """Physical lines that one logical line may span."""
 
 _PIECE = re.compile(r"""//[^\n]*|/\*|\*/|"[^"\n]*"|'[^'\n]*'|["'()\[\]{}]|[^"'/*()\[\]{}]+|.""")
+LONGEST_TABS = 1_000
+_TABS = "\t" * LONGEST_TABS
 _OPENING = {"(": ")", "[": "]", "{": "}"}
 _CLOSING = frozenset(_OPENING.values())
 _SPECIAL = re.compile(r"""["'/(\[{)\]}*]""")
@@ -49,19 +51,18 @@ def split_lines(text: str, notes: Notes) -> list[LogicalLine]:
     notes.source = physical
     lines: list[LogicalLine] = []
     joiner = _Joiner(notes)
-    has_special = _SPECIAL.search
-    indents: dict[str, int] = {"": 0}
+    has_special, make, is_open = _SPECIAL.search, tuple.__new__, False
     for number, raw in enumerate(physical, 1):
-        if not joiner.is_open and has_special(raw) is None:
-            stripped = raw.strip()
+        if not is_open and has_special(raw) is None:
+            stripped = raw.lstrip()
             if stripped:
-                white = raw[: len(raw) - len(raw.lstrip())]
-                indent = indents.get(white)
-                if indent is None:
-                    indent = indents[white] = measure_indent(white)
-                lines.append(LogicalLine(number, indent, stripped))
+                width = len(raw) - len(stripped)
+                tabs = raw.startswith(_TABS[:width]) and width < LONGEST_TABS
+                indent = width * TAB_WIDTH if tabs else measure_indent(raw[:width])
+                lines.append(make(LogicalLine, (number, indent, stripped.rstrip())))
             continue
         finished = joiner.feed(number, raw)
+        is_open = joiner.is_open
         if finished is not None:
             lines.append(finished)
     joiner.close(len(physical))

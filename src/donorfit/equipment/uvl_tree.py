@@ -76,7 +76,7 @@ class TreeReader:
         """Read all lines of the part; mistakes go to the notes."""
         indents, kinds, places = self._indents, self._kinds, self._places
         columns, names = self._columns, self._names
-        plain = _PLAIN.fullmatch
+        plain, group_parents = _PLAIN.fullmatch, columns.group_parents
         for number, indent, text in lines:
             if self._skip_below >= 0:
                 if indent > self._skip_below:
@@ -87,10 +87,14 @@ class TreeReader:
                 kinds.pop()
                 last = places.pop()
             if kinds[-1] == _GROUP_LEVEL:
-                if plain(text) and text not in KEYWORDS and text not in names and len(indents) > 1:
+                if text not in names and plain(text) and text not in KEYWORDS and len(indents) > 1:
                     group = places[-1]
-                    last = columns.add_option(text, number, columns.group_parents[group], group)
-                    names[text] = last
+                    last = names[text] = len(columns.names)
+                    columns.names.append(text)
+                    columns.lines.append(number)
+                    columns.parents.append(group_parents[group])
+                    columns.group_of.append(group)
+                    columns.group_members[group].append(last)
                 else:
                     last = self._read_option(number, text)
                 kinds.append(_OPTION_LEVEL)
