@@ -18,6 +18,7 @@ from donorfit.equipment.compiled import compile_rules
 from donorfit.equipment.repair_search import Problem, RepairSearch
 from donorfit.equipment.warm import Warm
 from donorfit.equipment.whole_list import get_whole_list_check
+from donorfit.vehicle.rules import GroupKind
 
 pytestmark = pytest.mark.reference
 
@@ -191,3 +192,23 @@ def test_load_everything_gives_the_same_costs(shared_data, date) -> None:
         search.close()
     assert found[0] == found[1]
     assert found[0]
+
+
+def test_published_falsely_optional_options_and_redundant_rules(shared_data) -> None:
+    """The publisher also counts dead options below a dead parent; we list those as dead only."""
+    for file, row in list_published(shared_data):
+        rules = load(shared_data, file)
+        answer = facts(rules)
+        places = compile_rules(rules).places
+        dead = {places[name] for name in answer.dead}
+        below = [
+            option
+            for option in dead
+            if rules.parents[option] in dead
+            and rules.group_kinds[rules.group_of[option]] is not GroupKind.MANDATORY
+            and len(rules.group_members[rules.group_of[option]])
+            > rules.group_lows[rules.group_of[option]]
+        ]
+        published = int(row["NumberOfFalseOptionalFeatures"])
+        assert len(answer.falsely_optional) + len(below) == published, file
+        assert len(answer.redundant) == int(row["NumberOfRedundantConstraints"]), file
