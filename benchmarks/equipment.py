@@ -301,7 +301,8 @@ def bench_cold_start(base: Base, folder: Path) -> list[Line]:
     ours, peer = take_turns(7, lambda: run(*arguments), lambda: run("import numpy, pysat.solvers"))
     del declared
     return [
-        Line(what="fresh process, repair on v4 / imports alone", ours=ours, peer=peer, bound=2.2)
+        # 0.4 s where the imports alone take 0.23 s: the target, not what was measured (1.9).
+        Line(what="fresh process, repair on v4 / imports alone", ours=ours, peer=peer, bound=1.75)
     ]
 
 
