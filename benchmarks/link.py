@@ -11,16 +11,23 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import multiprocessing
-import multiprocessing.connection
 import socket
 import struct
 import sys
 import threading
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from _bare_gateway import (
+    ADDRESSES,
+    BLOCK_BYTES,
+    FIRST_UNIT,
+    HEADER,
+    SILENT_UNIT,
+    TESTER,
+    Knobs,
+    gateway,
+)
 from donorfit.diagnostics.conversation import (
     Answered,
     Download,
@@ -35,111 +42,7 @@ from donorfit.job.carrier import Carrier
 from donorfit.vehicle.identity import Address, UnitId
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Iterator
-
-TESTER, FIRST_UNIT, SILENT_UNIT = 0x0E80, 0x1071, 0x1F00
-HEADER = struct.Struct("!BBHI")
-ADDRESSES = struct.Struct("!HH")
-BLOCK_BYTES = 0xFFF
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Knobs:
-    """What the gateway does."""
-
-    delay_s: float = 0.0
-    exact: bool = False
-    """Sleep instead of using the loop's timer, which counts in whole milliseconds."""
-    block_bytes: int = BLOCK_BYTES
-
-
-class GatewayProtocol(asyncio.Protocol):
-    """A bare gateway: acknowledges, answers after a delay; one unit stays silent."""
-
-    def __init__(self, knobs: Knobs) -> None:
-        self._knobs = knobs
-        self._buffer = bytearray()
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Keep the transport."""
-        self._transport = transport
-
-    def data_received(self, data: bytes) -> None:
-        """Cut into frames and answer each."""
-        self._buffer += data
-        while len(self._buffer) >= HEADER.size:
-            _, _, kind, size = HEADER.unpack_from(self._buffer)
-            end = HEADER.size + size
-            if len(self._buffer) < end:
-                return
-            payload = bytes(memoryview(self._buffer)[HEADER.size : end])
-            del self._buffer[:end]
-            if kind == 0x0005:
-                answer = payload[:2] + b"\x10\x10\x10" + bytes(4)
-                self._transport.write(HEADER.pack(2, 0xFD, 6, len(answer)) + answer)
-            elif kind == 0x8001:
-                self._answer(payload)
-
-    def _answer(self, payload: bytes) -> None:
-        source, target = ADDRESSES.unpack_from(payload)
-        pair = ADDRESSES.pack(target, source)
-        self._transport.write(HEADER.pack(2, 0xFD, 0x8002, 5) + pair + b"\x00")
-        if target == SILENT_UNIT and payload[4] == 0x2E:
-            return
-        pdu = self._make_answer(payload[4:])
-        frame = HEADER.pack(2, 0xFD, 0x8001, 4 + len(pdu)) + pair + pdu
-        if self._knobs.exact:
-            time.sleep(self._knobs.delay_s)
-            self._transport.write(frame)
-        elif self._knobs.delay_s:
-            asyncio.get_running_loop().call_later(
-                self._knobs.delay_s, self._transport.write, frame
-            )
-        else:
-            self._transport.write(frame)
-
-    def _make_answer(self, pdu: bytes) -> bytes:  # noqa: PLR0911 - one return a service
-        match pdu[0]:
-            case 0x34:
-                return b"\x74\x20" + self._knobs.block_bytes.to_bytes(2, "big")
-            case 0x36:
-                return b"\x76" + pdu[1:2]
-            case 0x37:
-                return b"\x77"
-            case 0x31:
-                return b"\x71" + pdu[1:4] + b"\x00"
-            case 0x10:
-                return b"\x50" + pdu[1:2] + b"\x00\x32\x01\xf4"
-            case 0x22:
-                return b"\x62" + pdu[1:3] + b"0123456789ABCDEFG"
-            case _:
-                return bytes((pdu[0] + 0x40,)) + pdu[1:2]
-
-
-def serve(knobs: Knobs, ready: multiprocessing.connection.Connection) -> None:
-    """Run the gateway until the process is ended."""
-
-    async def main() -> None:
-        loop = asyncio.get_running_loop()
-        server = await loop.create_server(lambda: GatewayProtocol(knobs), "127.0.0.1", 0)
-        ready.send(server.sockets[0].getsockname()[1])
-        await server.serve_forever()
-
-    asyncio.run(main())
-
-
-@contextlib.contextmanager
-def gateway(knobs: Knobs) -> Iterator[int]:
-    """The port of a gateway in a process of its own."""
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    process = context.Process(target=serve, args=(knobs, theirs), daemon=True)
-    process.start()
-    try:
-        yield ours.recv()
-    finally:
-        process.terminate()
-        process.join()
+    from collections.abc import Awaitable, Callable
 
 
 def require(right: bool, outcome: object) -> None:  # noqa: FBT001 - reads as a sentence

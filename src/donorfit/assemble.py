@@ -11,9 +11,9 @@ from donorfit.diagnostics.conversation import Answered, Effect, Exchange
 from donorfit.diagnostics.malformed import MalformedError
 from donorfit.diagnostics.talk import NoteKind
 from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
-from donorfit.edge.clock import RealClock
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.lock_outs import LastingLockOuts
+from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.doip import DoipLink
 from donorfit.edge.packs.pack_reader import read_pack, read_software
 from donorfit.errors import InputError, JournalError, LinkError, SafetyError
@@ -125,6 +125,7 @@ class DoipConnection:
         clock: Clock,
         listener: Listener,
         lock_outs: LockOuts,
+        capture: CaptureFile | None = None,
     ) -> None:
         self._address = address
         self._host, self._port = split_host_port(address)
@@ -133,6 +134,7 @@ class DoipConnection:
         self._clock = clock
         self._tell = listener
         self._lock_outs = lock_outs
+        self._capture = capture
         self.vin = ""
 
     async def connect(self) -> Courier:
@@ -144,6 +146,8 @@ class DoipConnection:
             SafetyError: another car answers than before.
         """
         link = DoipLink(self._host, self._clock, port=self._port)
+        if self._capture is not None:
+            link.trace(self._capture.take)
         await link.open(self._clock.now() + OPEN_TIMEOUT_S)
         carrier = Carrier(
             link, self._clock, self._keys, lock_outs=self._lock_outs, on_note=self._pass_on
@@ -243,11 +247,12 @@ def connect_car(
     person: Person,
     listener: Listener,
     interrupts: Interrupts,
+    clock: Clock,
+    capture: CaptureFile | None = None,
     fast: bool = False,
     reconnects: int = 3,
 ) -> CarAccess:
     """How to reach a car over DoIP; ``vin`` is the car it has to be, empty where any will do."""
-    clock = RealClock()
     connection = DoipConnection(
         address=address,
         pack=pack,
@@ -255,6 +260,7 @@ def connect_car(
         clock=clock,
         listener=listener,
         lock_outs=LastingLockOuts(store),
+        capture=capture,
     )
     connection.vin = vin
     return CarAccess(

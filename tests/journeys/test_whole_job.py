@@ -171,3 +171,43 @@ def test_the_masked_record_holds_no_identity(donorfit, planned, reach, tmp_path)
     assert code == 0, err
     for path in Path(tmp_path / "m").iterdir():
         assert vin.encode() not in path.read_bytes(), path.name
+
+
+def test_a_session_can_be_captured(donorfit, demo_data, car, tmp_path):
+    capture = tmp_path / "session.pcapng"
+    code, out, err = donorfit(
+        "survey", tmp_path / "job.donorfit", "--pack", demo_data / "pack",
+        "--car", car, "--no-input", "-q", "--json", "--capture", capture,
+    )  # fmt: skip
+    assert code == 0, err
+    data = capture.read_bytes()
+    assert data.startswith(b"\x0a\x0d\x0d\x0a")  # section header block of pcapng
+    assert read_json(out)["vin"].encode() in data
+
+
+def test_another_cars_module_is_a_question_and_never_overwritten(donorfit, demo_data, tmp_path):
+    from donorfit.edge.served_car import serve_car
+
+    job = tmp_path / "job.donorfit"
+    with serve_car(demo_data / "bench_other_vin.toml", fast=True) as bench:
+        donorfit(
+            "survey", job, "--pack", demo_data / "pack", "--bench", "tow_control_2",
+            "--car", bench, "--no-input", "-q",
+        )  # fmt: skip
+    with serve_car(demo_data / "car.toml", fast=True) as host:
+        reach = ["--car", host, "--no-input", "-q", "--fast"]
+        donorfit("survey", job, *reach)
+        donorfit("check", job, "--module", "tow_control_2")
+        code, out, err = donorfit("plan", job, "--json")
+        assert code == 0, err
+        plan = read_json(out)
+        question = next(each for each in plan["questions"] if each["id"] == "donor-vin")
+        assert not question["chosen"]
+        assert "donor-vin" in {each["id"] for each in plan["cautions"]}
+        assert all(step["identifier"] != 0xF190 for step in plan["steps"])
+        code, _, err = donorfit("prepare", job, "--support-amps", 50, *ANSWERS, *reach)
+        assert code == 40
+        assert "open question" in err
+        code, out, err = donorfit("plan", job, "--choose", "donor-vin=stop", "--json")
+        assert code == 0, err
+        assert "blocking" in {each["severity"] for each in read_json(out)["findings"]}

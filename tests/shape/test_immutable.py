@@ -32,7 +32,6 @@ VALUES = (
 MAY_CHANGE = {
     "donorfit.faults.covers._Search": "workings of one search, made and dropped in one call",
     "donorfit.equipment.columns.Columns": "columns of one file while it is being read",
-    "donorfit.equipment.costs.Costs": "a column at the size of 18,000 options, never written to",
     "donorfit.equipment.explain.Roles": "names a loaded rule base, which holds a running solver",
     "donorfit.equipment.explanation_steps._Draft": "one explanation while it is being written",
     "donorfit.equipment.mistakes.Notes": "gathers the mistakes of one file while it is being read",

@@ -19,7 +19,7 @@ from donorfit.records.plan import (
     StepKind,
     SupplyForecast,
 )
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 
 NO_NAMES = Names()
 

@@ -22,7 +22,9 @@ from donorfit.assemble import (
 from donorfit.cli.person import TerminalPerson, parse_answers
 from donorfit.cli.progress_lines import ProgressLines
 from donorfit.cli.wording import to_json
+from donorfit.edge.clock import RealClock
 from donorfit.edge.journal.job_file import JobFile
+from donorfit.edge.links.capture import CaptureFile
 from donorfit.errors import InputError
 from donorfit.job.job import Job
 
@@ -68,6 +70,12 @@ def car_options(command: F) -> F:
         click.option(
             "--fast", is_flag=True, help="Shorten waits: only for a simulated car in fast mode."
         ),
+        click.option(
+            "--capture",
+            "capture_path",
+            type=click.Path(path_type=Path, dir_okay=False),
+            help="Write every frame into this pcapng file, for a packet analyser.",
+        ),
         click.option("--quiet", "-q", is_flag=True, help="No progress."),
     )
     for option in reversed(options):
@@ -86,6 +94,7 @@ class CarOptions:
     reconnects: int
     fast: bool
     quiet: bool
+    capture_path: Path | None
 
 
 @contextmanager
@@ -115,7 +124,11 @@ def open_job(
             return
         lines = ProgressLines(quiet=car.quiet)
         interrupts = Interrupts()
+        clock = RealClock()
+        capture = CaptureFile(car.capture_path, clock) if car.capture_path else None
         access = connect_car(
+            clock=clock,
+            capture=capture,
             store=store,
             address=car.address,
             pack=pack,
@@ -133,6 +146,15 @@ def open_job(
         finally:
             signal.signal(signal.SIGINT, before)
             lines.finish()
+            if capture is not None:
+                _finish_capture(capture)
+
+
+def _finish_capture(capture: CaptureFile) -> None:
+    capture.close()
+    if capture.left_out:
+        why = capture.failed or "the file is full"
+        click.echo(f"  ! {capture.left_out} frames not captured: {why}", err=True)
 
 
 def show(record: object, lines: Sequence[str], *, as_json: bool) -> None:

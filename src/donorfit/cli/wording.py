@@ -18,7 +18,7 @@ from donorfit.records.fit_report import FitLine, FitReport, Verdict
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import FaultVerdict, Proof
 from donorfit.records.survey import Survey, SurveyKind, UnitSurvey
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 
 SHORT_DIGEST = 12
 

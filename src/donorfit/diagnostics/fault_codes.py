@@ -4,9 +4,9 @@ Status bits are those of ISO 14229-1, D.2; how a code is written is in ``vehicle
 """
 
 from dataclasses import dataclass
-from enum import IntFlag
 
 from donorfit.diagnostics.malformed import MalformedError
+from donorfit.vehicle.fault_code import FaultStatus
 from donorfit.vehicle.identity import FaultCode
 
 ALL_FAULTS = FaultCode(0xFFFFFF)
@@ -14,19 +14,6 @@ ALL_FAULTS = FaultCode(0xFFFFFF)
 
 _RECORD_BYTES = 4
 _HEADER_BYTES = 3
-
-
-class FaultStatus(IntFlag):
-    """Status bits of one fault code."""
-
-    TEST_FAILED = 0x01
-    TEST_FAILED_THIS_OPERATION_CYCLE = 0x02
-    PENDING = 0x04
-    CONFIRMED = 0x08
-    TEST_NOT_COMPLETED_SINCE_LAST_CLEAR = 0x10
-    TEST_FAILED_SINCE_LAST_CLEAR = 0x20
-    TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE = 0x40
-    WARNING_INDICATOR_REQUESTED = 0x80
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

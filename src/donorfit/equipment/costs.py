@@ -48,7 +48,7 @@ class Costs:
         reason: why costs are as they are.
     """
 
-    whole: Sequence[int]
+    whole: tuple[int, ...]
     month: int
     scale: int
     reason: str
@@ -75,7 +75,7 @@ def list_costs(
     for option, cost in own.items():
         whole[option] = int(cost * scale)
     return Costs(
-        whole=whole,
+        whole=tuple(whole),
         month=int(moving * scale),
         scale=scale,
         reason=COSTS_REASON if known else UNIFORM_REASON,

@@ -10,13 +10,7 @@ from donorfit.faults.explanation import (
     explain_faults,
 )
 from donorfit.faults.lists import FaultList, list_fault_doubts, read_fault_list
-from donorfit.faults.status import (
-    StatusBit,
-    has_failed,
-    is_proved_passed,
-    stands,
-    was_tested,
-)
+from donorfit.faults.status import has_failed, is_proved_passed, stands, was_tested
 
 __all__ = [
     "ActiveCause",
@@ -26,7 +20,6 @@ __all__ = [
     "FaultExplanation",
     "FaultList",
     "Situation",
-    "StatusBit",
     "compare_faults",
     "expect_faults",
     "explain_faults",

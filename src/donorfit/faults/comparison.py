@@ -4,12 +4,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from donorfit.faults.lists import FaultList, read_fault_list
-from donorfit.faults.status import StatusBit, has_failed, is_proved_passed, stands, was_tested
+from donorfit.faults.status import has_failed, is_proved_passed, stands, was_tested
 from donorfit.records.plan import ExpectedFault, FaultPhase
 from donorfit.records.proof import FaultComparison, FaultVerdict
 from donorfit.records.survey import UnitSurvey
 from donorfit.vehicle.fault import KnownFault
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import FaultStatus, write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 _ORDER = (
@@ -42,9 +42,9 @@ def _judge_absent(case: _Case) -> tuple[FaultVerdict, str]:
 def _judge_standing(case: _Case, status: int) -> tuple[FaultVerdict, str]:
     now = (
         "its test fails"
-        if status & StatusBit.FAILED
+        if status & FaultStatus.TEST_FAILED
         else "its test failed in this cycle"
-        if status & StatusBit.FAILED_THIS_CYCLE
+        if status & FaultStatus.TEST_FAILED_THIS_OPERATION_CYCLE
         else "it is stored as confirmed"
     )
     if case.expected is not None and case.expected.phase is FaultPhase.GONE_AFTER:
@@ -61,17 +61,25 @@ def _judge_standing(case: _Case, status: int) -> tuple[FaultVerdict, str]:
 
 def _judge_passing(case: _Case, status: int) -> tuple[FaultVerdict, str]:
     if not was_tested(status):
-        again = " since it was cleared" if status & StatusBit.NOT_COMPLETED_SINCE_CLEAR else ""
+        again = (
+            " since it was cleared"
+            if status & FaultStatus.TEST_NOT_COMPLETED_SINCE_LAST_CLEAR
+            else ""
+        )
         return (
             FaultVerdict.NOT_TESTED,
             f"its test has not run{again}; it needs a whole operation cycle",
         )
-    if not case.availability & StatusBit.NOT_COMPLETED_THIS_CYCLE:
+    if not case.availability & FaultStatus.TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE:
         return (
             FaultVerdict.NOT_TESTED,
             "the unit does not report whether its test has run, so nothing is shown",
         )
-    once = "; it failed once since it was cleared" if status & StatusBit.FAILED_SINCE_CLEAR else ""
+    once = (
+        "; it failed once since it was cleared"
+        if status & FaultStatus.TEST_FAILED_SINCE_LAST_CLEAR
+        else ""
+    )
     return FaultVerdict.GONE, f"its test ran in this cycle and passed{once}"
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from donorfit.faults.causes import ActiveCause
 from donorfit.faults.covers import find_covers, split_groups
 from donorfit.vehicle.fault import Cause, CauseKind, KnownFault
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 FaultKey = tuple[UnitId, FaultCode]

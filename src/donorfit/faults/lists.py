@@ -7,7 +7,7 @@ from donorfit.faults.status import CODE_MAX, STATUS_MAX
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import FaultRead, UnitSurvey
 from donorfit.vehicle.fault import KnownFault
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 
 _EVERY_BIT = 0xFF

@@ -1,6 +1,6 @@
-"""Status bits of a fault code (ISO 14229-1, annex D.2) and how its text is written (SAE J2012)."""
+"""Status bits of a fault code (ISO 14229-1, annex D.2): what they say together."""
 
-from enum import IntFlag
+from donorfit.vehicle.fault_code import FaultStatus
 
 STATUS_MAX = 0xFF
 CODE_MAX = 0xFFFFFF
@@ -8,27 +8,16 @@ AFTER_CLEAR = 0x50
 """Status right after clearing: not tested since then, not tested in this cycle."""
 
 
-class StatusBit(IntFlag):
-    """The eight status bits."""
-
-    FAILED = 0x01
-    FAILED_THIS_CYCLE = 0x02
-    PENDING = 0x04
-    CONFIRMED = 0x08
-    NOT_COMPLETED_SINCE_CLEAR = 0x10
-    FAILED_SINCE_CLEAR = 0x20
-    NOT_COMPLETED_THIS_CYCLE = 0x40
-    WARNING = 0x80
-
-
 _EVER_FAILED = (
-    StatusBit.FAILED
-    | StatusBit.FAILED_THIS_CYCLE
-    | StatusBit.PENDING
-    | StatusBit.CONFIRMED
-    | StatusBit.FAILED_SINCE_CLEAR
+    FaultStatus.TEST_FAILED
+    | FaultStatus.TEST_FAILED_THIS_OPERATION_CYCLE
+    | FaultStatus.PENDING
+    | FaultStatus.CONFIRMED
+    | FaultStatus.TEST_FAILED_SINCE_LAST_CLEAR
 )
-_STANDS = StatusBit.FAILED | StatusBit.FAILED_THIS_CYCLE | StatusBit.CONFIRMED
+_STANDS = (
+    FaultStatus.TEST_FAILED | FaultStatus.TEST_FAILED_THIS_OPERATION_CYCLE | FaultStatus.CONFIRMED
+)
 
 
 def has_failed(status: int | None) -> bool:
@@ -43,7 +32,7 @@ def stands(status: int) -> bool:
 
 def was_tested(status: int) -> bool:
     """Whether the test has run to its end in this operation cycle (bit 6 clear)."""
-    return not status & StatusBit.NOT_COMPLETED_THIS_CYCLE
+    return not status & FaultStatus.TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE
 
 
 def is_proved_passed(status: int) -> bool:

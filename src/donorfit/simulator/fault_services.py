@@ -6,7 +6,6 @@ from donorfit.diagnostics.fault_codes import (
     ALL_FAULTS,
     FaultRecord,
     FaultReport,
-    FaultStatus,
     encode_fault_report,
 )
 from donorfit.diagnostics.negative_response import Nrc
@@ -17,6 +16,7 @@ from donorfit.diagnostics.uds import (
 )
 from donorfit.simulator.monitors import clear
 from donorfit.simulator.unit_request import Request, ServiceAnswer, Step
+from donorfit.vehicle.fault_code import FaultStatus
 
 NUMBER_BY_STATUS_MASK = 0x01
 ISO_14229_FORMAT = 0x01

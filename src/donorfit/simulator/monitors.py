@@ -5,10 +5,10 @@ Pure functions from one :class:`~donorfit.simulator.state.FaultState` to the nex
 
 from dataclasses import replace
 
-from donorfit.diagnostics.fault_codes import FaultStatus
 from donorfit.simulator.causes import Stored
 from donorfit.simulator.scenario import FaultTruth, MonitorRuns
 from donorfit.simulator.state import NEVER_S, FaultState
+from donorfit.vehicle.fault_code import FaultStatus
 
 SHORTEST_TEST_S = 0.02
 """Even in a fast car a test takes a moment, so that it is not run at every request."""

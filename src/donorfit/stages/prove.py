@@ -4,7 +4,6 @@ from collections.abc import Generator
 from typing import Any
 
 from donorfit.diagnostics.conversation import Chosen, Pause, Question, Together
-from donorfit.diagnostics.fault_codes import FaultStatus
 from donorfit.diagnostics.readings import Missing, read_faults, read_identifier, read_text
 from donorfit.faults import compare_faults
 from donorfit.records.change_record import ChangeRecord
@@ -14,6 +13,7 @@ from donorfit.records.plan import Plan, StepKind
 from donorfit.records.proof import CheckResult, FaultVerdict, Proof, ReadBack
 from donorfit.records.survey import FaultRead, Survey, UnitSurvey
 from donorfit.vehicle.control_unit import SOFTWARE_IDENTIFIER, ControlUnit
+from donorfit.vehicle.fault_code import FaultStatus
 from donorfit.vehicle.identity import DataIdentifier
 from donorfit.vehicle.pack import Pack
 

@@ -4,7 +4,11 @@ from collections.abc import Generator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from donorfit.configuration import decode_option_list
+from donorfit.configuration import (
+    check_option_list,
+    compare_option_lists,
+    decode_option_list,
+)
 from donorfit.diagnostics.conversation import Together
 from donorfit.diagnostics.readings import (
     Missing,
@@ -29,11 +33,11 @@ from donorfit.vehicle.control_unit import (
     SOFTWARE_IDENTIFIER,
     VIN_IDENTIFIER,
     ControlUnit,
-    KeeperRole,
 )
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
+from donorfit.vehicle.identity import CheckDigit
 from donorfit.vehicle.pack import Pack
-from donorfit.vehicle.vin import VIN_LENGTH, describe_vin_mistake
+from donorfit.vehicle.vin import VIN_LENGTH, describe_vin_mistake, judge_check_digit
 
 _IDENTITY = (
     ("serial", SERIAL_IDENTIFIER, "read serial number"),
@@ -197,7 +201,17 @@ def _check_vin(pack: Pack, survey: Survey) -> list[Finding]:
                 next_step="Check that ignition and gateway are on, then survey again.",
             )
         )
-    elif pack.wmi and not survey.vin.startswith(pack.wmi):
+    elif judge_check_digit(survey.vin) is CheckDigit.WRONG:
+        findings.append(
+            Finding(
+                id="vin-check-digit",
+                severity=Severity.WARNING,
+                what=f"The check digit of {survey.vin} is wrong.",
+                why="Numbers that begin with 1 to 5 have to carry it in the ninth place.",
+                next_step="Compare it with the number on the car.",
+            )
+        )
+    if not mistake and pack.wmi and not survey.vin.startswith(pack.wmi):
         findings.append(
             Finding(
                 id="other-family",
@@ -223,11 +237,14 @@ def _check_vin(pack: Pack, survey: Survey) -> list[Finding]:
 
 
 def _check_lists(pack: Pack, survey: Survey) -> list[Finding]:
-    findings = []
+    findings: list[Finding] = []
+    read = []
     for keeper in pack.list_keepers():
-        unit = survey.find_unit(keeper.id)
-        stored = unit.option_list if unit else None
-        if stored is None:
+        store, unit = keeper.option_list, survey.find_unit(keeper.id)
+        held = unit.option_list if unit else None
+        if store is None:
+            continue
+        if held is None:
             findings.append(
                 Finding(
                     id="keeper-silent",
@@ -238,31 +255,9 @@ def _check_lists(pack: Pack, survey: Survey) -> list[Finding]:
                 )
             )
             continue
-        if stored.unknown:
-            findings.append(
-                Finding(
-                    id="unknown-options",
-                    severity=Severity.WARNING,
-                    what=f"{keeper.title} declares {len(stored.unknown)} options that the pack "
-                    "does not know; they are kept as they are.",
-                    where=keeper.id,
-                    evidence=stored.unknown,
-                )
-            )
-        is_copy = keeper.option_list is not None and keeper.option_list.role is KeeperRole.COPY
-        if is_copy and (set(stored.options), stored.month) != (set(survey.options), survey.month):
-            differing = sorted(set(stored.options) ^ set(survey.options))
-            findings.append(
-                Finding(
-                    id="copy-differs",
-                    severity=Severity.WARNING,
-                    what=f"The option list in {keeper.title} is not the one in the master.",
-                    where=keeper.id,
-                    evidence=(*differing, f"build month {stored.month} against {survey.month}"),
-                    next_step="The plan writes both alike.",
-                )
-            )
-    return findings
+        read.append((keeper.id, store, held))
+        findings += check_option_list(keeper.id, store, held)
+    return [*findings, *compare_option_lists(read)]
 
 
 def _check_presence(pack: Pack, survey: Survey) -> list[Finding]:

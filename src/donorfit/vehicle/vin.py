@@ -12,8 +12,6 @@ _WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 _CHECK_PLACE = 8
 _MODULUS = 11
 _NORTH_AMERICA = frozenset("12345")
-_YEAR_SYMBOLS = "ABCDEFGHJKLMNPRSTVWXY123456789"
-_FIRST_YEAR = 1980
 
 
 def describe_vin_mistake(text: str) -> str:
@@ -51,11 +49,3 @@ def judge_check_digit(vin: str) -> CheckDigit:
     if compute_check_digit(vin) == vin[_CHECK_PLACE]:
         return CheckDigit.OK
     return CheckDigit.WRONG if vin[0] in _NORTH_AMERICA else CheckDigit.NOT_APPLICABLE
-
-
-def list_model_years(vin: str) -> tuple[int, ...]:
-    """Model years that the tenth place can mean, oldest first; empty where it is no symbol."""
-    position = _YEAR_SYMBOLS.find(vin[9])
-    if position < 0:
-        return ()
-    return (_FIRST_YEAR + position, _FIRST_YEAR + position + len(_YEAR_SYMBOLS))

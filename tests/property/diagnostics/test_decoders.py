@@ -19,7 +19,7 @@ from donorfit.diagnostics.negative_response import (
     encode_negative_response,
 )
 from donorfit.diagnostics.policy import DEFAULT
-from donorfit.vehicle import fault_text
+from donorfit.vehicle import fault_code
 from donorfit.vehicle.identity import Address, DataIdentifier, FaultCode
 
 BYTES = st.binary(max_size=300)
@@ -153,16 +153,16 @@ def test_uds_decoders_give_a_value_or_malformed(number: int, first: int, rest: b
 
 @given(st.integers(0, 0xFFFFFF).map(FaultCode))
 def test_fault_code_text_comes_back(code: FaultCode) -> None:
-    assert fault_text.parse_fault_code(fault_text.write_fault_code(code)) == code
+    assert fault_code.parse_fault_code(fault_code.write_fault_code(code)) == code
 
 
 @given(st.text(max_size=12))
 def test_any_text_is_a_fault_code_or_a_value_error(text: str) -> None:
     try:
-        code = fault_text.parse_fault_code(text)
+        code = fault_code.parse_fault_code(text)
     except ValueError:
         return
-    assert fault_text.write_fault_code(code).startswith(text.strip().upper())
+    assert fault_code.write_fault_code(code).startswith(text.strip().upper())
 
 
 @given(st.integers(0, 0xFF), st.integers(0, 0xFF))

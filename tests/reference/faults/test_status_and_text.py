@@ -7,27 +7,27 @@ documentation of readers (0x0135 is P0135, 0x9234 is B1234); udsoncan's own stat
 import pytest
 from udsoncan import Dtc
 
-from donorfit.faults import StatusBit, has_failed, is_proved_passed
+from donorfit.faults import has_failed, is_proved_passed
 from donorfit.faults.status import AFTER_CLEAR
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import FaultStatus, write_fault_code
 from donorfit.vehicle.identity import FaultCode
 
 pytestmark = pytest.mark.reference
 
 BITS = {
-    StatusBit.FAILED: "test_failed",
-    StatusBit.FAILED_THIS_CYCLE: "test_failed_this_operation_cycle",
-    StatusBit.PENDING: "pending",
-    StatusBit.CONFIRMED: "confirmed",
-    StatusBit.NOT_COMPLETED_SINCE_CLEAR: "test_not_completed_since_last_clear",
-    StatusBit.FAILED_SINCE_CLEAR: "test_failed_since_last_clear",
-    StatusBit.NOT_COMPLETED_THIS_CYCLE: "test_not_completed_this_operation_cycle",
-    StatusBit.WARNING: "warning_indicator_requested",
+    FaultStatus.TEST_FAILED: "test_failed",
+    FaultStatus.TEST_FAILED_THIS_OPERATION_CYCLE: "test_failed_this_operation_cycle",
+    FaultStatus.PENDING: "pending",
+    FaultStatus.CONFIRMED: "confirmed",
+    FaultStatus.TEST_NOT_COMPLETED_SINCE_LAST_CLEAR: "test_not_completed_since_last_clear",
+    FaultStatus.TEST_FAILED_SINCE_LAST_CLEAR: "test_failed_since_last_clear",
+    FaultStatus.TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE: "test_not_completed_this_operation_cycle",
+    FaultStatus.WARNING_INDICATOR_REQUESTED: "warning_indicator_requested",
 }
 
 
-@pytest.mark.parametrize("bit", StatusBit)
-def test_every_bit_is_where_udsoncan_has_it(bit: StatusBit) -> None:
+@pytest.mark.parametrize("bit", FaultStatus)
+def test_every_bit_is_where_udsoncan_has_it(bit: FaultStatus) -> None:
     assert Dtc.Status(**{BITS[bit]: True}).get_byte_as_int() == bit
 
 
@@ -45,7 +45,11 @@ def test_gone_needs_a_finished_test_that_did_not_fail(status: int) -> None:
 
 
 def test_after_clearing_nothing_has_failed_and_nothing_is_proved() -> None:
-    assert AFTER_CLEAR == StatusBit.NOT_COMPLETED_SINCE_CLEAR | StatusBit.NOT_COMPLETED_THIS_CYCLE
+    assert (
+        AFTER_CLEAR
+        == FaultStatus.TEST_NOT_COMPLETED_SINCE_LAST_CLEAR
+        | FaultStatus.TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE
+    )
     assert not has_failed(AFTER_CLEAR)
     assert not is_proved_passed(AFTER_CLEAR)
 

@@ -13,7 +13,6 @@ import pytest
 from donorfit.diagnostics.fault_codes import (
     FaultRecord,
     FaultReport,
-    FaultStatus,
     decode_fault_report,
     encode_fault_report,
 )
@@ -56,7 +55,7 @@ from donorfit.diagnostics.uds import (
     encode_write_answer,
     encode_write_request,
 )
-from donorfit.vehicle.fault_text import parse_fault_code, write_fault_code
+from donorfit.vehicle.fault_code import FaultStatus, parse_fault_code, write_fault_code
 from donorfit.vehicle.identity import DataIdentifier, FaultCode
 
 pytestmark = pytest.mark.reference

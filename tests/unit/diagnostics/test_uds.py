@@ -13,7 +13,7 @@ from donorfit.diagnostics.negative_response import (
     describe_negative_response,
     name_negative_response,
 )
-from donorfit.vehicle import fault_text
+from donorfit.vehicle import fault_code
 from donorfit.vehicle.identity import DataIdentifier, FaultCode
 
 
@@ -82,11 +82,11 @@ def test_status_bits_are_masked_with_the_availability_mask() -> None:
 
 def test_fault_code_text_has_its_bounds() -> None:
     with pytest.raises(ValueError, match="three bytes"):
-        fault_text.write_fault_code(FaultCode(0x1000000))
+        fault_code.write_fault_code(FaultCode(0x1000000))
     for text in ("X0123-00", "P4123-00", "P01G3-00", "P0123-0", ""):
         with pytest.raises(ValueError, match="not a fault code"):
-            fault_text.parse_fault_code(text)
-    assert fault_text.parse_fault_code(" p0123 ") == 0x012300
+            fault_code.parse_fault_code(text)
+    assert fault_code.parse_fault_code(" p0123 ") == 0x012300
 
 
 def test_block_counter_goes_from_ff_to_00() -> None:

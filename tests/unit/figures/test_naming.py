@@ -14,7 +14,7 @@ from donorfit.figures.naming import (
     word_value,
     write_value,
 )
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 from donorfit.vehicle.layout import ByteOrder, Checksum, Choice, Field, Scale
 
 

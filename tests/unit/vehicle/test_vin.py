@@ -6,6 +6,8 @@ library. These numbers are used for the algorithm only.
 """
 
 import random
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -14,8 +16,10 @@ from donorfit.vehicle.vin import (
     compute_check_digit,
     describe_vin_mistake,
     judge_check_digit,
-    list_model_years,
 )
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "job"))
+from toys import make_pack
 
 VALID = (
     "1G4AH59H45G118341",  # 49 CFR 565, table V: sum 411
@@ -72,15 +76,6 @@ def test_a_wrong_shape_is_described(vin, words):
 
 
 @pytest.mark.reference
-def test_model_years_repeat_after_thirty():
-    # 49 CFR 565.15: A is 1980 or 2010, Y is 2000 or 2030, 1 is 2001 or 2031.
-    assert list_model_years("1M8GDM9AXAP042788") == (1980, 2010)
-    assert list_model_years("1M8GDM9AXYP042788") == (2000, 2030)
-    assert list_model_years("1M8GDM9AX1P042788") == (2001, 2031)
-    assert list_model_years("1M8GDM9AX0P042788") == ()
-
-
-@pytest.mark.reference
 def test_an_independent_library_computes_the_same_digits():
     vininfo = pytest.importorskip("vininfo", reason="needs an independent VIN library")
     dice = random.Random(3)
@@ -92,3 +87,26 @@ def test_an_independent_library_computes_the_same_digits():
         other = dice.choice([sign for sign in "0123456789X" if sign != digit])
         assert vininfo.Vin(vin[:8] + digit + vin[9:]).verify_checksum(check_year=False)
         assert not vininfo.Vin(vin[:8] + other + vin[9:]).verify_checksum(check_year=False)
+
+
+def test_a_survey_tells_of_a_wrong_digit_only_where_one_must_be():
+    from donorfit.records.survey import Survey, SurveyKind
+    from donorfit.stages.survey import list_findings
+
+    pack = make_pack()
+
+    def find(vin):
+        survey = Survey(
+            kind=SurveyKind.CAR,
+            pack="",
+            pack_digest="",
+            taken_at="",
+            vin=vin,
+            month=None,
+            options=(),
+        )
+        return {each.id for each in list_findings(pack, survey)}
+
+    assert "vin-check-digit" in find("1M8GDM9A0KP042788")
+    assert "vin-check-digit" not in find("1M8GDM9AXKP042788")
+    assert "vin-check-digit" not in find("WP0ZZZ99ZTS392124")

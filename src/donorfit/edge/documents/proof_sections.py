@@ -19,7 +19,7 @@ from donorfit.figures.naming import get_unit_title
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.handover import Handover
 from donorfit.records.plan import PlanPurpose
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 
 _MOST_BYTES = 32
 _FIRST_BYTES = 8

@@ -14,7 +14,7 @@ from pydantic import (
 from donorfit.simulator.checksums import ALGORITHMS
 from donorfit.simulator.option_list import CODE_BYTES
 from donorfit.vehicle.expression import parse_condition
-from donorfit.vehicle.fault_text import parse_fault_code
+from donorfit.vehicle.fault_code import parse_fault_code
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.vin import describe_vin_mistake
 

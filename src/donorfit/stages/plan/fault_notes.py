@@ -15,7 +15,7 @@ from donorfit.faults import (
 )
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
-from donorfit.vehicle.fault_text import write_fault_code
+from donorfit.vehicle.fault_code import write_fault_code
 from donorfit.vehicle.identity import FaultCode, UnitId
 from donorfit.vehicle.pack import Pack
 

@@ -1,16 +1,30 @@
-"""Fault codes as text, as SAE J2012-DA writes them, and back.
+"""Fault codes: their status bits, and their text as SAE J2012-DA writes it.
 
 Two bits choose the letter P, C, B or U, two bits the first digit, and three hexadecimal digits
 follow; after a hyphen stands the failure type byte.
 """
 
 import re
+from enum import IntFlag
 
 from donorfit.vehicle.identity import FaultCode
 
 _LETTERS = "PCBU"
 _MAX_CODE = 0xFFFFFF
 _TEXT = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
+
+
+class FaultStatus(IntFlag):
+    """Status bits of one fault code (ISO 14229-1, D.2)."""
+
+    TEST_FAILED = 0x01
+    TEST_FAILED_THIS_OPERATION_CYCLE = 0x02
+    PENDING = 0x04
+    CONFIRMED = 0x08
+    TEST_NOT_COMPLETED_SINCE_LAST_CLEAR = 0x10
+    TEST_FAILED_SINCE_LAST_CLEAR = 0x20
+    TEST_NOT_COMPLETED_THIS_OPERATION_CYCLE = 0x40
+    WARNING_INDICATOR_REQUESTED = 0x80
 
 
 def write_fault_code(code: FaultCode) -> str:
