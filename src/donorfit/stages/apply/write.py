@@ -1,0 +1,92 @@
+"""The deeds that a backup or a repetition takes back: write a record, reset, clear fault codes."""
+
+from collections.abc import Generator
+from dataclasses import replace
+from typing import Any
+
+from donorfit.diagnostics.conversation import Access, Answered, Outcome, Refused
+from donorfit.diagnostics.readings import Missing, explain_missing, read_identifier
+from donorfit.diagnostics.uds import encode_clear_request, encode_write_request
+from donorfit.records.change_record import StepState
+from donorfit.records.plan import Step
+from donorfit.stages.apply.deeds import (
+    MOST_TRIES,
+    StepOutcome,
+    make_access,
+    make_change,
+    restart,
+)
+from donorfit.vehicle.control_unit import ControlUnit
+
+
+def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
+    """Look, write, read back; look again after every unknown outcome."""
+    why = ""
+    for tries in range(MOST_TRIES + 1):
+        held = yield from read_identifier(unit, step.identifier, f"look at {step.what}")
+        if isinstance(held, Missing):
+            return StepOutcome(
+                state=StepState.UNCERTAIN if tries else StepState.REFUSED,
+                detail=f"it cannot be read: {held.why}",
+                looks=tries,
+            )
+        if held == step.after:
+            state = StepState.DONE if tries else StepState.ALREADY
+            detail = (
+                f"{why}, so it was looked at: it holds the new bytes" if why else "read back equal"
+            )
+            return StepOutcome(state=state, detail=detail, looks=max(tries - 1, 0))
+        if held != step.before:
+            return StepOutcome(
+                state=StepState.DIFFERS,
+                detail=f"holds {held.hex().upper()}; old {step.before.hex().upper()}, "
+                f"new {step.after.hex().upper()}. Restore from the backup.",
+                looks=tries,
+                held=held,
+            )
+        if tries and not why:
+            return StepOutcome(
+                state=StepState.DIFFERS,
+                detail="the unit accepted the write but still holds the old bytes",
+                looks=tries,
+                held=held,
+            )
+        if tries == MOST_TRIES:
+            break
+        outcome: Outcome = yield make_change(
+            step, encode_write_request(step.identifier, step.after), step.what, make_access(step)
+        )
+        if isinstance(outcome, Refused):
+            return StepOutcome(
+                state=StepState.REFUSED,
+                detail=f"{explain_missing(outcome).why}; it still holds the old bytes",
+                looks=tries,
+            )
+        why = "" if isinstance(outcome, Answered) else explain_missing(outcome).why
+    return StepOutcome(
+        state=StepState.REFUSED,
+        detail=f"no answer in {MOST_TRIES} tries ({why}); it holds the old bytes",
+        looks=MOST_TRIES,
+    )
+
+
+def reset(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
+    """Reset a unit; it is done when it answers again."""
+    why = yield from restart(unit, step)
+    if why:
+        return StepOutcome(state=StepState.REFUSED, detail=f"not back after the reset: {why}")
+    return StepOutcome(state=StepState.DONE, detail="answers again")
+
+
+def clear_faults(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
+    """Clear fault codes; doing it twice does no harm, so an unknown outcome is tried again."""
+    result = StepOutcome(state=StepState.UNCERTAIN)
+    for tries in range(MOST_TRIES):
+        outcome: Outcome = yield make_change(step, encode_clear_request(), step.what, Access())
+        if isinstance(outcome, Answered):
+            return StepOutcome(state=StepState.DONE, looks=tries)
+        why = explain_missing(outcome).why
+        if isinstance(outcome, Refused):
+            return StepOutcome(state=StepState.REFUSED, detail=f"{unit.title}: {why}", looks=tries)
+        result = replace(result, detail=f"no answer: {why}", looks=tries + 1)
+    return result
