@@ -3,12 +3,12 @@
 from collections.abc import Callable, Collection, Iterable
 
 from donorfit.equipment.answers import BrokenRule, CheckAnswer, Structure
-from donorfit.equipment.compiled import Compiled, compile_rules
+from donorfit.equipment.compiled import Compiled, Handle, compile_rules
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
 from donorfit.equipment.repair_search import MonthRange, Problem, RepairSearch
 from donorfit.equipment.sat import make_solver
 from donorfit.equipment.sentences import list_options, refer, say_broken
-from donorfit.equipment.whole_list import Handle, get_whole_list_check
+from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.rules import GroupKind, RuleBase
 

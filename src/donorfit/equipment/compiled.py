@@ -26,6 +26,12 @@ from donorfit.vehicle.rules import (
 
 ALL_MONTHS = (0, 1 << 30)
 
+Handle = tuple[str, int]
+"""A rule: ``("root", 0)``, ``("parent", option)``, ``("group", group)``, ``("rule", place in
+cross)``, ``("window", option)``."""
+
+ROOT: Handle = ("root", 0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClauseRule:

@@ -4,14 +4,13 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from donorfit.equipment.answers import Clash, Fact, Role
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.explanation_steps import say_steps
 from donorfit.equipment.propagation import Because, Propagation, trace
 from donorfit.equipment.rule_clauses import list_clauses, list_handles
 from donorfit.equipment.sat import SatSolver, make_solver
 from donorfit.equipment.sentences import refer
 from donorfit.equipment.warm import get_warm
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.identity import BuildMonth, OptionName
 
 

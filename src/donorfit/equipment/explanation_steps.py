@@ -5,10 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from donorfit.equipment.answers import Step
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.propagation import Because
 from donorfit.equipment.sentences import join_names, refer, say_option
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.identity import BuildMonth
 
 LONG_CHAIN = 6

@@ -3,10 +3,9 @@
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from itertools import combinations
 
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.formula_clauses import Clause, Clauses
 from donorfit.equipment.weighted_sums import encode_count
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.rules import GroupKind
 
 

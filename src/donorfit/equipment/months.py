@@ -10,9 +10,9 @@ from itertools import groupby
 
 from donorfit.equipment.answers import MonthBlocker, MonthsAnswer, Structure
 from donorfit.equipment.check import find_broken_free, say_all_broken
-from donorfit.equipment.compiled import Compiled, compile_rules
+from donorfit.equipment.compiled import Compiled, Handle, compile_rules
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
-from donorfit.equipment.whole_list import Handle, get_whole_list_check
+from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.rules import RuleBase, Window
 

@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.rule_clauses import says_something
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.rules import GroupKind
 
 _Unit = tuple[int, Handle, tuple[int, ...]]

@@ -7,11 +7,10 @@ Reasons are laid out from what was asked and fitted outwards.
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.lazy_rules import LazyRules
 from donorfit.equipment.sentences import join_names, refer, say_option
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.rules import GroupKind, RuleReference
 
 

@@ -9,14 +9,14 @@ on where it was. Later repairs must not contain an earlier one, so each one is m
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.core_guided import CoreGuidedSearch
 from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.lazy_rules import LazyRules
 from donorfit.equipment.plain_solver import OutOfTimeError
 from donorfit.equipment.rule_clauses import list_all_clauses
 from donorfit.equipment.sat import make_solver
-from donorfit.equipment.whole_list import Handle, get_whole_list_check
+from donorfit.equipment.whole_list import get_whole_list_check
 
 SMALL_BASE = 1_500
 """Options up to which all rules are loaded at once."""
@@ -93,11 +93,11 @@ class RepairSearch:
         self.compiled = compiled
         self.problem = problem
         self._whole = get_whole_list_check(compiled)
-        bits = self._whole.make_bits(list(problem.declared))
+        bits = self._whole.make_bits(problem.declared)
         for option, value in problem.fixed.items():
             bits[option] = value
         self._bits = bits
-        raw = bits.tobytes()
+        raw = bytes(bits)
         self._raw = raw
         self._local: dict[int, int] = {}
         self._next_local = 1

@@ -4,9 +4,8 @@ from collections.abc import Callable, Iterator
 from functools import lru_cache
 
 from donorfit.equipment.cardinality import list_count_clauses
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.formula_clauses import Clause
-from donorfit.equipment.whole_list import Handle
 from donorfit.vehicle.rules import GroupKind
 
 

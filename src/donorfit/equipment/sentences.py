@@ -2,8 +2,7 @@
 
 from collections.abc import Callable, Sequence
 
-from donorfit.equipment.compiled import Compiled
-from donorfit.equipment.whole_list import Handle
+from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.vehicle.identity import OptionName
 from donorfit.vehicle.rules import ALWAYS, GroupKind, RuleBase, RuleKind, RuleReference
 

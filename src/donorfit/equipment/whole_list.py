@@ -1,126 +1,94 @@
-"""Judge a whole option list against all rules at once, with arrays.
+"""Judge a whole option list against all rules at once: the exact set of broken rules."""
 
-What is found is the exact set of broken rules, as handles: ``("root",)``, ``("parent", option)``,
-``("group", group)``, ``("rule", place in cross)``, ``("window", option)``.
-"""
-
+from collections import Counter
+from collections.abc import Iterable
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from itertools import compress, count
+from typing import TYPE_CHECKING
 
-from donorfit.equipment.compiled import Compiled
+from donorfit.equipment.compiled import ROOT, Compiled, Handle
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
+    from donorfit.equipment.whole_list_arrays import ListArrays
 
-    Bits = npt.NDArray[np.uint8]
-
-Handle = tuple[str, int]
-ROOT: Handle = ("root", 0)
+MOST_PLAIN_CHECKS = 8
+"""Checks of one rule base that are made without arrays; a single question asks for fewer."""
 
 
 class WholeListCheck:
-    """Arrays over all rules; each check walks over them once.
+    """The rules of one rule base, for checks of whole lists.
+
+    The first few checks need nothing but Python: importing numpy would take longer than all of
+    them together. Afterwards arrays are laid out.
 
     Attributes:
         compiled: the rules.
-        slow: rules across the tree that are judged one by one, those without typed options.
     """
 
     def __init__(self, compiled: Compiled) -> None:
-        import numpy as np  # noqa: PLC0415 - takes 90 ms; only reasoning needs it
-
-        self._np = np
         self.compiled = compiled
-        rules, count = compiled.rules, compiled.count
-        parents = np.array(rules.parents, dtype=np.int32)
-        parents[parents < 0] = count
-        self._parents = parents
-        self._root = compiled.root
-        filled = [g for g, members in enumerate(rules.group_members) if members]
-        self._groups = np.array(filled, dtype=np.int32)
-        self._members = _flatten(np, [rules.group_members[g] for g in filled])
-        sizes = [len(rules.group_members[g]) for g in filled]
-        self._starts = np.cumsum([0, *sizes[:-1]], dtype=np.int64) if filled else None
-        self._group_parents = np.array([rules.group_parents[g] for g in filled], dtype=np.int32)
-        limits = [compiled.get_limits(g) for g in filled]
-        self._lows = np.array([low for low, _ in limits], dtype=np.int32)
-        self._highs = np.array([high for _, high in limits], dtype=np.int32)
-        self._make_clauses()
-        self._make_windows()
+        self._checks = 0
+        self._arrays: ListArrays | None = None
 
-    def _make_clauses(self) -> None:
-        np, cross = self._np, self.compiled.cross
-        plain = [(place, rule) for place, rule in enumerate(cross) if rule.plain]
-        self.slow = [place for place, rule in enumerate(cross) if not rule.plain and not rule.free]
-        owners = [place for place, rule in plain for _ in rule.clauses]
-        clauses = [clause for _, rule in plain for clause in rule.clauses]
-        literals = _flatten(np, clauses)
-        self._variables = np.abs(literals) - 1
-        self._signs = (literals > 0).astype(np.uint8)
-        sizes = [len(clause) for clause in clauses]
-        self._clause_starts = np.cumsum([0, *sizes[:-1]], dtype=np.int64) if clauses else None
-        self._owners = np.array(owners, dtype=np.int32)
-        self._from = np.array([cross[o].segments[0] for o in owners], dtype=np.int32)
-        self._before = np.array([cross[o].segments[1] for o in owners], dtype=np.int32)
-        self._limited = any(cross[o].guard for o in owners)
-
-    def _make_windows(self) -> None:
-        np, windows = self._np, self.compiled.windows
-        self._window_options = np.array(list(windows), dtype=np.int32)
-        self._window_from = np.array([w[0] for w in windows.values()], dtype=np.int32)
-        self._window_before = np.array([w[1] for w in windows.values()], dtype=np.int32)
-
-    def make_bits(self, places: "list[int] | tuple[int, ...]") -> "Bits":
-        """An array with a one for each option that is on, and a last one for "no parent"."""
-        bits = self._np.zeros(self.compiled.count + 1, dtype=self._np.uint8)
+    def make_bits(self, places: Iterable[int]) -> bytearray:
+        """One byte an option, 1 where it is on, and a last one, always 1, for "no parent"."""
+        bits = bytearray(self.compiled.count + 1)
         bits[-1] = 1
-        if places:
-            bits[places] = 1
+        for place in places:
+            bits[place] = 1
         return bits
 
-    def find_broken(self, bits: "Bits", segment: int) -> list[Handle]:
+    def find_broken(self, bits: bytearray, segment: int) -> list[Handle]:
         """Every rule that the list breaks in a segment of build months."""
-        np = self._np
-        on = bits[:-1]
-        broken: list[Handle] = []
-        if self._root >= 0 and not bits[self._root]:
-            broken.append(ROOT)
-        orphans = np.flatnonzero(on > bits[self._parents])
-        broken += [("parent", option) for option in orphans.tolist()]
-        if self._starts is not None:
-            counts = np.add.reduceat(bits[self._members], self._starts, dtype=np.int32)
-            wrong = (counts < self._lows) | (counts > self._highs)
-            wrong &= bits[self._group_parents].astype(bool)
-            broken += [("group", group) for group in self._groups[wrong].tolist()]
-        broken += self._find_broken_rules(bits, segment)
-        if len(self._window_options):
-            outside = (segment < self._window_from) | (segment >= self._window_before)
-            late = outside & bits[self._window_options].astype(bool)
-            broken += [("window", option) for option in self._window_options[late].tolist()]
-        return broken
+        if self._arrays is not None:
+            return self._arrays.find_broken(bits, segment)
+        self._checks += 1
+        if self._checks > MOST_PLAIN_CHECKS:
+            self.lay_out_arrays()
+        return find_broken_plainly(self.compiled, bits, segment)
 
-    def _find_broken_rules(self, bits: "Bits", segment: int) -> list[Handle]:
-        np = self._np
-        broken: list[Handle] = []
-        if self._clause_starts is not None:
-            agree = bits[self._variables] == self._signs
-            failed = ~np.logical_or.reduceat(agree, self._clause_starts)
-            if self._limited:
-                failed &= (self._from <= segment) & (segment < self._before)
-            broken += [("rule", place) for place in dict.fromkeys(self._owners[failed].tolist())]
-        compiled = self.compiled
-        for place in self.slow:
-            if not compiled.judge_rule(compiled.cross[place], lambda o: bool(bits[o]), segment):
-                broken.append(("rule", place))
-        return broken
+    def lay_out_arrays(self) -> None:
+        """Make each later check several times as fast, at the price of some dozens of them."""
+        from donorfit.equipment.whole_list_arrays import ListArrays  # noqa: PLC0415 - numpy
+
+        self._arrays = ListArrays(self.compiled)
 
 
-def _flatten(np: Any, rows: list[Any]) -> Any:
-    return np.array([each for row in rows for each in row], dtype=np.int32)
+def find_broken_plainly(compiled: Compiled, bits: bytearray, segment: int) -> list[Handle]:
+    """Every rule that a list breaks in a segment of build months, without arrays.
+
+    Args:
+        compiled: the rules.
+        bits: as :meth:`WholeListCheck.make_bits` makes them.
+        segment: segment of build months.
+    """
+    rules = compiled.rules
+    broken: list[Handle] = []
+    if compiled.root >= 0 and not bits[compiled.root]:
+        broken.append(ROOT)
+    parents, group_of = rules.parents, rules.group_of
+    on = list(compress(count(), bits[:-1]))
+    broken += [("parent", o) for o in on if parents[o] >= 0 and not bits[parents[o]]]
+    members = Counter(map(group_of.__getitem__, on))
+    for group, parent in enumerate(rules.group_parents):
+        if bits[parent] and rules.group_members[group]:
+            low, high = compiled.get_limits(group)
+            if not low <= members[group] <= high:
+                broken.append(("group", group))
+    broken += [
+        ("rule", place)
+        for place, rule in enumerate(compiled.cross)
+        if not rule.free and not compiled.judge_rule(rule, lambda o: bool(bits[o]), segment)
+    ]
+    broken += [
+        ("window", option)
+        for option, (start, before) in compiled.windows.items()
+        if bits[option] and not start <= segment < before
+    ]
+    return broken
 
 
 @lru_cache(maxsize=4)
 def get_whole_list_check(compiled: Compiled) -> WholeListCheck:
-    """The arrays of a rule base; made once."""
+    """The check of a rule base; made once."""
     return WholeListCheck(compiled)

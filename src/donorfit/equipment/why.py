@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable
 
 from donorfit.equipment.answers import Clash, Explanation, Structure
-from donorfit.equipment.compiled import Compiled, compile_rules
+from donorfit.equipment.compiled import Compiled, Handle, compile_rules
 from donorfit.equipment.explain import (
     Core,
     Roles,
@@ -22,7 +22,7 @@ from donorfit.equipment.lists import (
 )
 from donorfit.equipment.sentences import refer, say_option
 from donorfit.equipment.warm import get_warm
-from donorfit.equipment.whole_list import Handle, get_whole_list_check
+from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.rules import GroupKind, RuleBase
 
@@ -128,7 +128,7 @@ def _explain_list(
     broken = whole.find_broken(bits, segment)
     if not broken:
         return Explanation(verdict="the list is possible as it is", clashes=())
-    raw = bits.tobytes()
+    raw = bytes(bits)
     roles = Roles(
         compiled,
         month,

@@ -18,6 +18,8 @@ from donorfit.equipment import (
     repair,
     why,
 )
+from donorfit.equipment.compiled import compile_rules
+from donorfit.equipment.whole_list import WholeListCheck, find_broken_plainly
 from donorfit.vehicle.identity import BuildMonth
 
 _SPEC = importlib.util.spec_from_file_location(
@@ -56,6 +58,18 @@ def test_check_and_months(model, data) -> None:
         assert any(w.holds(BuildMonth.parse(month)) for w in answer.windows) == expected
     anywhere = check(rules, name(on), None, structure=Structure.DECLARED)
     assert anywhere.possible == bool(answer.windows)
+
+
+@given(models(), st.data())
+@relaxed
+def test_arrays_find_what_plain_python_finds(model, data) -> None:
+    compiled = compile_rules(read(model))
+    whole = WholeListCheck(compiled)
+    whole.lay_out_arrays()
+    bits = whole.make_bits(pick(data, model))
+    for segment in range(len(compiled.limits) + 1):
+        plain = find_broken_plainly(compiled, bits, segment)
+        assert whole.find_broken(bits, segment) == plain
 
 
 def count_repairs(model, on, hard, costs, months):
