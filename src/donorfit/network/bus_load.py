@@ -2,13 +2,21 @@
 
 Source: Davis, Burns, Bril, Lukkien 2007 (see :mod:`donorfit.network.frame_bits`), the revised
 analysis: blocking by one frame of lower priority, a busy period, every instance inside it. The
-analysis of 1994 looks at the first instance only and is optimistic. Times are whole nanoseconds.
+analysis of 1994 looks at the first instance only and is optimistic. CAN FD frames take part with
+the time of their two rates (:mod:`donorfit.network.flexible_frame_bits`); arbitration, and so the
+bit time in the recurrence, is nominal for both kinds. Times are whole nanoseconds.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from donorfit.errors import InputError
+from donorfit.network.flexible_frame_bits import (
+    LENGTHS,
+    FrameBits,
+    compute_plain_flexible_bits,
+    compute_worst_flexible_bits,
+)
 from donorfit.network.frame_bits import (
     LARGEST_CLASSIC_BYTES,
     compute_plain_bits,
@@ -59,6 +67,8 @@ class LoadReport:
         plain_load: share of the time without stuff bits.
         responses: messages in order of priority.
         left_out: messages that the analysis does not cover, with the reason.
+        data_bit_rate: bit/s of the fast part of CAN FD frames; 0 where it is not known.
+        assumed: messages that something was assumed about, in words.
     """
 
     network: str
@@ -67,6 +77,8 @@ class LoadReport:
     plain_load: float
     responses: tuple[ResponseTime, ...]
     left_out: tuple[str, ...] = ()
+    data_bit_rate: int = 0
+    assumed: tuple[str, ...] = ()
 
     @property
     def late(self) -> tuple[ResponseTime, ...]:
@@ -98,10 +110,11 @@ class _Frame:
     message: Message
     period: int
     length: int
+    plain: float
 
 
 def analyse_load(network: Network, *, jitter_us: float = 0.0) -> LoadReport:
-    """Load and worst response time of every cyclic classic CAN message.
+    """Load and worst response time of every cyclic CAN message, classic and CAN FD.
 
     Args:
         network: a CAN network with a bit rate.
@@ -111,35 +124,27 @@ def analyse_load(network: Network, *, jitter_us: float = 0.0) -> LoadReport:
         InputError: no bit rate, not CAN, or more messages than are analysed.
     """
     _check(network)
-    bit = NANOSECONDS_A_SECOND / network.bit_rate
-    frames, left_out = _collect(network, bit)
-    plain = sum(
-        compute_plain_bits(f.message.length_bytes, extended=f.message.extended) * bit / f.period
-        for f in frames
-    )
+    frames, left_out, assumed = _collect(network)
     jitter = round(jitter_us * 1000)
-    overloaded = sum(f.length / f.period for f in frames) >= 1
+    bit = -(-NANOSECONDS_A_SECOND // network.bit_rate)
+    load = _load(frames)
     return LoadReport(
         network=network.name,
         bit_rate=network.bit_rate,
-        worst_load=sum(f.length / f.period for f in frames),
-        plain_load=plain,
+        worst_load=load,
+        plain_load=sum(each.plain / each.period for each in frames),
         responses=tuple(
-            _judge(frames, place, jitter, -(-NANOSECONDS_A_SECOND // network.bit_rate), overloaded)
-            for place in range(len(frames))
+            _judge(frames, place, jitter, bit, load >= 1) for place in range(len(frames))
         ),
         left_out=left_out,
+        data_bit_rate=network.data_bit_rate,
+        assumed=assumed,
     )
 
 
 def compare_load(network: Network, added: Sequence[Message]) -> LoadComparison:
     """The bus before and after ``added`` are sent on it too."""
-    bigger = Network(
-        name=network.name,
-        kind=network.kind,
-        bit_rate=network.bit_rate,
-        messages=(*network.messages, *added),
-    )
+    bigger = replace(network, messages=(*network.messages, *added))
     before, after = analyse_load(network), analyse_load(bigger)
     late_before = {(each.message, each.frame_id) for each in before.late}
     new = (each for each in after.late if (each.message, each.frame_id) not in late_before)
@@ -165,17 +170,51 @@ def _check(network: Network) -> None:
         )
 
 
-def _collect(network: Network, bit: float) -> tuple[list[_Frame], tuple[str, ...]]:
-    frames, left_out = [], []
+def _collect(network: Network) -> tuple[list[_Frame], tuple[str, ...], tuple[str, ...]]:
+    frames, left_out, assumed = [], [], []
     for message in sorted(network.messages, key=compute_priority):
-        if message.can_fd or message.length_bytes > LARGEST_CLASSIC_BYTES:
-            left_out.append(f"{message.name}: CAN FD or more than 8 bytes")
-        elif not message.cycle_ms:
+        kind = "CAN FD" if message.can_fd else "classic CAN"
+        longest = LENGTHS[-1] if message.can_fd else LARGEST_CLASSIC_BYTES
+        if not 0 <= message.length_bytes <= longest:
+            left_out.append(f"{message.name}: {message.length_bytes} bytes fit no {kind} frame")
+        elif message.cycle_ms is None or message.cycle_ms <= 0:
             left_out.append(f"{message.name}: sent on events, no cycle")
         else:
-            bits = compute_worst_bits(message.length_bytes, extended=message.extended)
-            frames.append(_Frame(message, message.cycle_ms * NANOSECONDS_A_MS, _ceil(bits * bit)))
-    return frames, tuple(left_out)
+            worst, plain = _time_frame(message, network)
+            period = message.cycle_ms * NANOSECONDS_A_MS
+            frames.append(_Frame(message, period, _ceil(worst), plain))
+            if message.can_fd and not _switches(message, network):
+                assumed.append(f"{message.name}: {_say_slow(message)}")
+    return frames, tuple(left_out), tuple(assumed)
+
+
+def _time_frame(message: Message, network: Network) -> tuple[float, float]:
+    """Longest and shortest time on the wire in nanoseconds."""
+    length, extended = message.length_bytes, message.extended
+    if not message.can_fd:
+        bit = NANOSECONDS_A_SECOND / network.bit_rate
+        worst = compute_worst_bits(length, extended=extended) * bit
+        return worst, compute_plain_bits(length, extended=extended) * bit
+    fast = network.data_bit_rate if _switches(message, network) else network.bit_rate
+    frames: tuple[FrameBits, FrameBits] = (
+        compute_worst_flexible_bits(length, extended=extended),
+        compute_plain_flexible_bits(length, extended=extended),
+    )
+    worst, plain = (each.to_nanoseconds(network.bit_rate, fast) for each in frames)
+    return worst, plain
+
+
+def _switches(message: Message, network: Network) -> bool:
+    return bool(message.bit_rate_switch and network.data_bit_rate)
+
+
+def _say_slow(message: Message) -> str:
+    """Why a CAN FD frame is counted at the nominal rate, which is never too short a time."""
+    if message.bit_rate_switch is None:
+        return "it is not said whether it goes over to the data bit rate; counted without"
+    if message.bit_rate_switch:
+        return "the data bit rate is not known; counted at the nominal one"
+    return "it stays at the nominal bit rate"
 
 
 def _judge(

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.vehicle.identity import UnitId
+from donorfit.vehicle.lin import LinCluster
 
 
 class NetworkKind(Enum):
@@ -44,7 +45,8 @@ class Signal:
 class Message:
     """One message on a network; ``cycle_ms`` is None where it is sent on events.
 
-    ``can_fd`` marks a frame of ISO 11898-1's flexible data rate format.
+    ``can_fd`` marks a frame of ISO 11898-1's flexible data rate format; ``bit_rate_switch`` says
+    whether such a frame goes over to the data bit rate, None where the description does not say.
     """
 
     name: str
@@ -56,16 +58,30 @@ class Message:
     receivers: tuple[str, ...]
     signals: tuple[Signal, ...] = ()
     can_fd: bool = False
+    bit_rate_switch: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Network:
-    """One network and what is sent on it; bit rate in bit/s, 0 where it does not apply."""
+    """One network and what is sent on it; bit rates in bit/s, 0 where unknown or none applies.
+
+    Attributes:
+        name: its name.
+        kind: what it is.
+        bit_rate: of CAN and LIN; the nominal one where there are two.
+        messages: what is sent on it.
+        data_bit_rate: second bit rate of CAN FD frames.
+        lin: nodes and schedules of a LIN bus; None where they are not described.
+        terminated_by: units that hold a terminating resistor; empty where nothing is said.
+    """
 
     name: str
     kind: NetworkKind
     bit_rate: int
     messages: tuple[Message, ...] = ()
+    data_bit_rate: int = 0
+    lin: LinCluster | None = None
+    terminated_by: tuple[UnitId, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,12 +14,31 @@ def test_what_cannot_be_analysed_is_said(message, network):
     there = network(
         message("A", 1),
         message("B", 2, None),
-        message("C", 3, can_fd=True),
         message("D", 4, length_bytes=64),
+        message("E", 5, length_bytes=65, can_fd=True),
+        message("F", 6, length_bytes=-1),
+        message("G", 7, -5),
     )
     report = analyse_load(there)
     assert [each.message for each in report.responses] == ["A"]
-    assert len(report.left_out) == 3
+    assert len(report.left_out) == 5
+
+
+def test_what_is_assumed_of_flexible_frames_is_said(message, network):
+    """A frame that may not switch is counted at the slow rate: the longer time."""
+    said = message("A", 1, can_fd=True, length_bytes=64, bit_rate_switch=True)
+    unsaid = replace(said, name="B", frame_id=2, bit_rate_switch=None)
+    stays = replace(said, name="C", frame_id=3, bit_rate_switch=False)
+    there = replace(network(said, unsaid, stays, message("D", 4)), data_bit_rate=2_000_000)
+    report = analyse_load(there)
+    lengths = {each.message: each.frame_us for each in report.responses}
+    assert lengths["B"] == lengths["C"] == 712 * 2
+    assert lengths["A"] == 34 * 2 + (712 - 34) * 0.5
+    assert lengths["D"] == 270
+    assert [each.partition(":")[0] for each in report.assumed] == ["B", "C"]
+    slow = analyse_load(replace(there, data_bit_rate=0))
+    assert [each.partition(":")[0] for each in slow.assumed] == ["A", "B", "C"]
+    assert slow.worst_load > report.worst_load
 
 
 def test_refusals(message, network):

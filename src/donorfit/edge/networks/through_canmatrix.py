@@ -45,6 +45,7 @@ def load_through_canmatrix(data: bytes, *, file: str) -> tuple[tuple[Network, ..
                 kind=NetworkKind.CAN,
                 bit_rate=int(cluster.baudrate or 0),
                 messages=tuple(messages),
+                data_bit_rate=int(cluster.fd_baudrate or 0),
             )
         )
     return tuple(networks), left_out

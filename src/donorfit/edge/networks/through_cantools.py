@@ -13,6 +13,8 @@ from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.network import Message, Network, NetworkKind, Signal
 
 MOST_REPAIRS = 500
+_SWITCHED = "CANFD_BRS"
+"""Usual name of the DBC attribute (as cantools writes it): does the frame switch its bit rate."""
 
 
 class ReaderLimitError(Exception):
@@ -150,6 +152,8 @@ def _list_left_out(message: Any, file: str, text: str) -> Iterable[Mistake]:
 
 def _group_by_bus(database: Any) -> tuple[Network, ...]:
     rates = {bus.name: int(bus.baudrate or 0) for bus in database.buses}
+    fast = {bus.name: int(bus.fd_baudrate or 0) for bus in database.buses}
+    switched = _find_switched_default(database)
     names = list(dict.fromkeys([*(m.bus_name or "" for m in database.messages), *rates]))
     alone = len(names) == 1
     networks = []
@@ -161,13 +165,34 @@ def _group_by_bus(database: Any) -> tuple[Network, ...]:
                 name=name,
                 kind=NetworkKind.CAN,
                 bit_rate=rate,
-                messages=tuple(_convert_message(m) for m in messages),
+                messages=tuple(_convert_message(m, default_switch=switched) for m in messages),
+                data_bit_rate=fast.get(name, 0) or (next(iter(fast.values()), 0) if alone else 0),
             )
         )
     return tuple(networks)
 
 
-def _convert_message(message: Any) -> Message:
+def _find_switched_default(database: Any) -> bool | None:
+    """What the file says of frames that do not say themselves whether their rate switches."""
+    dbc = getattr(database, "dbc", None)
+    definition = (dbc.attribute_definitions or {}).get(_SWITCHED) if dbc else None
+    return _to_switched(definition.default_value) if definition is not None else None
+
+
+def _to_switched(value: Any) -> bool | None:
+    """A DBC gives 0 and 1 as numbers or as the names of an enumeration."""
+    return {"0": False, "1": True}.get(str(value).strip())
+
+
+def _find_switched(message: Any, *, default: bool | None) -> bool | None:
+    if not message.is_fd:
+        return None
+    attributes = message.dbc.attributes if message.dbc is not None else {}
+    own = attributes.get(_SWITCHED)
+    return default if own is None else _to_switched(own.value)
+
+
+def _convert_message(message: Any, *, default_switch: bool | None) -> Message:
     selectors = {signal.name for signal in message.signals if signal.is_multiplexer}
     return Message(
         name=message.name,
@@ -179,6 +204,7 @@ def _convert_message(message: Any) -> Message:
         receivers=tuple(sorted(message.receivers)),
         signals=tuple(_convert_signal(s, selectors) for s in message.signals),
         can_fd=bool(message.is_fd),
+        bit_rate_switch=_find_switched(message, default=default_switch),
     )
 
 
