@@ -6,6 +6,7 @@ holds back what comes after it from the same unit.
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -33,6 +34,7 @@ class FaultKind(Enum):
     LOSE_REQUEST = "the request is lost on the way"
     REFUSE_REQUEST = "the gateway refuses the request"
     LEAVE_UNCONFIRMED = "the gateway does not confirm the request"
+    CONFIRM_LATE = "the gateway confirms the request after its answer"
     CUT_BEFORE_REQUEST = "the link is cut before the request leaves"
     CUT_AFTER_REQUEST = "the link is cut when the request has left"
     LOSE_ANSWER = "the answer is lost"
@@ -50,6 +52,7 @@ _ON_REQUEST = frozenset(
         FaultKind.LOSE_REQUEST,
         FaultKind.REFUSE_REQUEST,
         FaultKind.LEAVE_UNCONFIRMED,
+        FaultKind.CONFIRM_LATE,
         FaultKind.CUT_BEFORE_REQUEST,
         FaultKind.CUT_AFTER_REQUEST,
     )
@@ -65,7 +68,7 @@ class LinkFault:
         beginning: first bytes of the request that it strikes; empty for any.
         target: unit that it strikes; None for any.
         occurrence: the how manieth such request, from 1.
-        seconds: how late, for DELAY_ANSWER and the second one of DUPLICATE_ANSWER.
+        seconds: how late, for DELAY_ANSWER, CONFIRM_LATE and the second one of DUPLICATE_ANSWER.
         data: bytes that are inserted, for INSERT_BEFORE_ANSWER.
         position: byte that is changed or where the answer ends or is split.
     """
@@ -79,6 +82,29 @@ class LinkFault:
     position: int = 1
 
 
+ChooseFault = Callable[[Address, bytes], LinkFault | None]
+"""Says which fault strikes this request to this unit, or its answer."""
+
+
+class _Script:
+    """Counts requests and finds the fault that is due."""
+
+    def __init__(self, faults: tuple[LinkFault, ...]) -> None:
+        self._faults = faults
+        self._seen = [0] * len(faults)
+
+    def choose(self, target: Address, pdu: bytes) -> LinkFault | None:
+        """The first fault that is due at this request."""
+        found: LinkFault | None = None
+        for at, fault in enumerate(self._faults):
+            if fault.target not in {None, target} or not pdu.startswith(fault.beginning):
+                continue
+            self._seen[at] += 1
+            if found is None and self._seen[at] == fault.occurrence:
+                found = fault
+        return found
+
+
 class FaultyLink:
     """A link that fails by a script.
 
@@ -86,12 +112,21 @@ class FaultyLink:
         done: faults that have struck, in order.
     """
 
-    def __init__(self, link: PduLink, clock: Clock, faults: tuple[LinkFault, ...]) -> None:
+    def __init__(
+        self, link: PduLink, clock: Clock, faults: tuple[LinkFault, ...] | ChooseFault
+    ) -> None:
+        """Wrap a link.
+
+        Args:
+            link: the link that carries what no fault strikes.
+            clock: its clock.
+            faults: the script; or a function that is asked at every request, for scripts that go
+                on from one connection to the next.
+        """
         self.done: list[LinkFault] = []
         self._link = link
         self._clock = clock
-        self._faults = list(faults)
-        self._seen = [0] * len(faults)
+        self._choose = _Script(faults).choose if isinstance(faults, tuple) else faults
         self._armed: dict[Address, deque[LinkFault]] = {}
         self._sinks = Sinks()
         self._held: dict[Address, deque[tuple[float, Pdu]]] = {}
@@ -111,7 +146,7 @@ class FaultyLink:
         """Send, unless a fault strikes; see PduLink."""
         if self._sinks.lost is not None:
             raise LinkLostError(peer=self.info.peer, reason=self._sinks.lost)
-        fault = self._find_fault(target, pdu)
+        fault = self._choose(target, pdu)
         if fault is None or fault.kind not in _ON_REQUEST:
             if fault is not None:
                 self._armed.setdefault(target, deque()).append(fault)
@@ -129,6 +164,9 @@ class FaultyLink:
                 await self._clock.sleep(deadline - self._clock.now())
                 reason = "no confirmation"
                 raise SendUnconfirmedError(peer=self.info.peer, target=target, reason=reason)
+            case FaultKind.CONFIRM_LATE:
+                await self._link.send(target, pdu, deadline)
+                await self._clock.sleep(min(fault.seconds, deadline - self._clock.now()))
             case FaultKind.CUT_BEFORE_REQUEST:
                 self._cut()
             case _:
@@ -148,16 +186,6 @@ class FaultyLink:
         self._alarm.close()
         self._sinks.lose("the program closed the connection")
         await self._link.close()
-
-    def _find_fault(self, target: Address, pdu: bytes) -> LinkFault | None:
-        found: LinkFault | None = None
-        for at, fault in enumerate(self._faults):
-            if fault.target not in {None, target} or not pdu.startswith(fault.beginning):
-                continue
-            self._seen[at] += 1
-            if found is None and self._seen[at] == fault.occurrence:
-                found = fault
-        return found
 
     def _cut(self) -> None:
         self._alarm.close()

@@ -1,4 +1,7 @@
-"""A link to a simulated car in the same process, in real or virtual time."""
+"""A link to a simulated car in the same process, in real or virtual time.
+
+The car's gateway may drop the connection and refuse new ones for a while, as over a network.
+"""
 
 import asyncio
 import heapq
@@ -15,6 +18,7 @@ from donorfit.diagnostics.pdu import (
     TracedFrame,
 )
 from donorfit.edge.links.sinks import Sinks
+from donorfit.errors import LinkError
 from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
     CarModel,
@@ -24,15 +28,30 @@ from donorfit.job.ports import (
     PduSink,
     TraceSink,
 )
+from donorfit.simulator.car import ConnectionDrop
 from donorfit.vehicle.identity import Address
+
+_DROPPED = "the gateway reset the connection"
 
 
 class MemoryLink:
-    """Gives requests to a car model and its answers, each after its time, to the sinks."""
+    """Gives requests to a car model and its answers, each after its time, to the sinks.
+
+    Attributes:
+        refuses_until_s: time of the clock until which the car's gateway takes no connection; to be
+            handed on to the next link to the same car.
+    """
 
     def __init__(
-        self, car: CarModel, clock: Clock, *, name: str = "simulated car", transit_s: float = 0.005
+        self,
+        car: CarModel,
+        clock: Clock,
+        *,
+        name: str = "simulated car",
+        transit_s: float = 0.005,
+        refuses_until_s: float = 0.0,
     ) -> None:
+        self.refuses_until_s = refuses_until_s
         self._car = car
         self._clock = clock
         self._info = LinkInfo(kind=LinkKind.MEMORY, peer=name, transit_s=transit_s)
@@ -48,8 +67,20 @@ class MemoryLink:
         return self._info
 
     async def open(self, deadline: float) -> None:
-        """Nothing to connect to; returns at once."""
+        """Nothing to connect to; returns at once.
+
+        Raises:
+            LinkError: the car's gateway takes no connection yet.
+        """
         del deadline
+        left_s = self.refuses_until_s - self._clock.now()
+        if left_s > 0:
+            raise LinkError(
+                what=f"{self._info.peer} takes no connection",
+                where=self._info.peer,
+                why=f"its gateway refuses connections for another {left_s:.1f} s",
+                next_step="wait a little, then go on with `donorfit resume`",
+            )
         self._is_open = True
 
     async def send(self, target: Address, pdu: bytes, deadline: float) -> None:
@@ -92,6 +123,10 @@ class MemoryLink:
         now_s = self._clock.now()
         while self._waiting and self._waiting[0][0] <= now_s:
             reply = heapq.heappop(self._waiting)[2]
+            if isinstance(reply, ConnectionDrop):
+                self.refuses_until_s = now_s + reply.refuse_s
+                self.cut(_DROPPED)
+                return
             self._trace(Direction.RECEIVED, reply.source, TESTER_ADDRESS, reply.pdu)
             self._sinks.deliver(Pdu(source=reply.source, target=TESTER_ADDRESS, data=reply.pdu))
         if self._waiting:
