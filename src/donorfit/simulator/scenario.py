@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.simulator.causes import Cause
+from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.identity import Address, DataIdentifier, FaultCode, UnitId
 
 NEUTRAL_VIN = b"\xff" * 17
@@ -205,6 +206,7 @@ class UnitTruth:
     records: tuple[RecordTruth, ...] = ()
     blocks: tuple[BlockTruth, ...] = ()
     faults: tuple[FaultTruth, ...] = ()
+    can: CanIdentifiers | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from enum import Enum
 
+from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.identity import (
     Address,
     DataIdentifier,
@@ -132,6 +133,7 @@ class ControlUnit:
         ring_position: place on the optical ring, counted from the master's output; None if off it.
         programming_session: session number for downloads (ISO 14229-1: 2).
         programming_security_level: security level for downloads; 0 where none is.
+        can: its identifiers on the diagnostic CAN bus; None where it is not reached over CAN.
     """
 
     id: UnitId
@@ -150,3 +152,4 @@ class ControlUnit:
     ring_position: int | None = None
     programming_session: int = 2
     programming_security_level: int = 0
+    can: CanIdentifiers | None = None

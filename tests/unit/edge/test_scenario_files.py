@@ -107,6 +107,8 @@ ADDED = [
     ('[[unit]]\nid = "tow"\naddress = 0x1072', 11, "id 'tow' is given to a second unit"),
     ('[[unit]]\nid = "b"\naddress = 0x1071', 12, "address 0x1071 is given to a second unit"),
     ('[[unit]]\nid = "b"\naddress = 0x1072', 3, "a bench scenario has one unit"),
+    ("[unit.can]\nrequest = 0x800\nresponse = 1", 11, "0x800 has more than 11 bits"),
+    ("[unit.can]\nrequest = 1\nresponse = 1", 12, "identifier 0x1 is the request of tow"),
     ("lowest_volts = 17.0", 10, "lowest_volts is not below"),
     ('[unit.data]\n0xF190 = "00"', 11, "0xF190 is used twice"),
     (

@@ -1,6 +1,7 @@
 """Turn the checked shapes of control units into vehicle values."""
 
 from donorfit.edge.packs.unit_shapes import (
+    CanShape,
     FieldShape,
     LayoutShape,
     OptionListShape,
@@ -9,6 +10,7 @@ from donorfit.edge.packs.unit_shapes import (
     SoftwareShape,
     UnitShape,
 )
+from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.control_unit import (
     ControlUnit,
     KeeperRole,
@@ -48,6 +50,7 @@ def build_unit(shape: UnitShape) -> ControlUnit:
         system=System(shape.system),
         present_option=OptionName(shape.present_option) if shape.present_option else None,
         records=tuple(_build_record(each) for each in shape.record),
+        can=build_can(shape.can) if shape.can else None,
         option_list=_build_option_list(shape.option_list) if shape.option_list else None,
         hardware=tuple(shape.hardware),
         software_blocks=tuple(_build_software(each) for each in shape.software),
@@ -57,6 +60,18 @@ def build_unit(shape: UnitShape) -> ControlUnit:
         ring_position=shape.ring_position,
         programming_session=shape.programming_session,
         programming_security_level=shape.programming_security_level,
+    )
+
+
+def build_can(shape: CanShape) -> CanIdentifiers:
+    """The identifiers that a shape describes."""
+    return CanIdentifiers(
+        request=shape.request,
+        response=shape.response,
+        wide=shape.identifier_bits == 29,  # noqa: PLR2004 - the standard's long identifiers
+        request_byte=shape.request_byte,
+        response_byte=shape.response_byte,
+        flexible_rate=shape.flexible_rate,
     )
 
 

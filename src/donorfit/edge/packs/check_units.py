@@ -3,10 +3,12 @@
 from collections import Counter
 from hashlib import sha256
 
+from donorfit.edge.packs.build_units import build_can
 from donorfit.edge.packs.names import Names
 from donorfit.edge.packs.pack_notes import PackNotes, suggest
 from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, PackParts
 from donorfit.edge.packs.unit_shapes import SoftwareShape, UnitShape
+from donorfit.vehicle.can_identifiers import list_mistakes
 from donorfit.vehicle.control_unit import (
     HARDWARE_IDENTIFIER,
     PART_IDENTIFIER,
@@ -46,6 +48,11 @@ def check_units(parts: PackParts, names: Names, notes: PackNotes) -> None:
         _check_safety(file, unit, notes)
         for block in unit.software:
             _check_software(file, unit, block, parts, notes)
+    on_can = [(file, unit.id, unit.can) for file, unit in found if unit.can is not None]
+    mistakes = list_mistakes((id_, build_can(can)) for _, id_, can in on_can)
+    for place, key, what, next_step in mistakes:
+        file, _, can = on_can[place]
+        notes.add(file, can.get_line(key), what, next_step)
     gateway = parts.manifest.values.gateway
     if found and gateway not in addresses and not names.units_incomplete:
         line = parts.manifest.values.get_line("gateway")

@@ -3,8 +3,10 @@
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
+from donorfit.edge.packs.scenario_values import build_can
 from donorfit.errors import Mistake
 from donorfit.simulator.checksums import ALGORITHMS, is_right
+from donorfit.vehicle.can_identifiers import list_mistakes
 
 if TYPE_CHECKING:
     from donorfit.edge.packs.scenario_fault_shapes import DemandShape, FaultShape
@@ -93,6 +95,12 @@ class _Checks:
         if shape.kind == "bench" and len(shape.unit) != 1:
             what = f"a bench scenario has one unit, this one has {len(shape.unit)}"
             yield ("kind",), what, 'use kind = "car", or leave one unit'
+        on_can = [
+            (at, unit.id, unit.can) for at, unit in enumerate(shape.unit) if unit.can is not None
+        ]
+        mistakes = list_mistakes((id_, build_can(can)) for _, id_, can in on_can)
+        for place, key, what, next_step in mistakes:
+            yield ("unit", on_can[place][0], "can", key), what, next_step
         masters = [
             place
             for place, unit in enumerate(shape.unit)

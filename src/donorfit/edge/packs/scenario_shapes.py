@@ -153,6 +153,17 @@ class SoftwareBlockShape(Shape):
     record: tuple[StartingRecordShape, ...] = Field(default=(), max_length=1000, strict=False)
 
 
+class CanShape(Shape):
+    """``[unit.can]``: identifiers on the diagnostic CAN bus (ISO 15765-2 addressing)."""
+
+    request: Annotated[int, Field(ge=0, lt=1 << 29)]
+    response: Annotated[int, Field(ge=0, lt=1 << 29)]
+    identifier_bits: Literal[11, 29] = 11
+    request_byte: Byte | None = None
+    response_byte: Byte | None = None
+    flexible_rate: bool = False
+
+
 class UnitShape(Shape):
     """``[[unit]]``."""
 
@@ -177,6 +188,7 @@ class UnitShape(Shape):
     data: dict[IdentifierText, HexBytes] = Field(default={}, max_length=1000)
     supply_reading: SupplyReadingShape | None = None
     security: SecurityShape = SecurityShape()
+    can: CanShape | None = None
     keeper: KeeperShape | None = None
     record: tuple[RecordShape, ...] = Field(default=(), max_length=1000, strict=False)
     software_block: tuple[SoftwareBlockShape, ...] = Field(

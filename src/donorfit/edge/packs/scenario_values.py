@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 from donorfit.errors import Mistake
 from donorfit.simulator import causes, scenario
 from donorfit.simulator.option_list import OptionBits, write_list
+from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.expression import parse_condition
 from donorfit.vehicle.identity import Address, BuildMonth, DataIdentifier, FaultCode, UnitId
 
@@ -115,6 +116,15 @@ def _build_unit(
         records=tuple(_build_record(each) for each in unit.record),
         blocks=tuple(_build_block(each) for each in unit.software_block),
         faults=tuple(_build_fault(UnitId(unit.id), each) for each in unit.fault),
+        can=build_can(unit.can) if unit.can else None,
+    )
+
+
+def build_can(can: "shapes.CanShape") -> CanIdentifiers:
+    """The identifiers that a shape describes."""
+    return CanIdentifiers(
+        wide=can.identifier_bits == 29,  # noqa: PLR2004 - the standard's long identifiers
+        **can.model_dump(exclude={"identifier_bits"}),
     )
 
 

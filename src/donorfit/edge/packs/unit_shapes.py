@@ -107,6 +107,17 @@ class SoftwareShape(Shape):
     seconds: Amount
 
 
+class CanShape(Shape):
+    """``[unit.can]``: identifiers on the diagnostic CAN bus (ISO 15765-2 addressing)."""
+
+    request: Annotated[int, Field(ge=0, lt=1 << 29)]
+    response: Annotated[int, Field(ge=0, lt=1 << 29)]
+    identifier_bits: Literal[11, 29] = 11
+    request_byte: Byte | None = None
+    response_byte: Byte | None = None
+    flexible_rate: bool = False
+
+
 class UnitShape(Shape):
     """One control unit of the family."""
 
@@ -131,6 +142,7 @@ class UnitShape(Shape):
     ring_position: Byte | None = None
     programming_session: Level = 2
     programming_security_level: Level = 0
+    can: CanShape | None = None
     option_list: OptionListShape | None = None
     software: list[SoftwareShape] = Field(default_factory=list)
     record: list[RecordShape] = Field(default_factory=list)

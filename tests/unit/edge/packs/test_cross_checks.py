@@ -24,6 +24,14 @@ CASES = [
     (U, 'present_option = "hook"', 'present_option = "hok"', "18", "no option 'hok'"),
     (U, '["K1", "K2"]', '["K1", "K1", "K2"]', "19", "hardware number 'K1' is there twice"),
     (U, "identifier = 0x0601", "identifier = 0xF190", "31", "share 0xF190"),
+    # CAN identifiers: the table goes in front of the unit's first record
+    (U, "[[unit.record]]", "[unit.can]\nrequest = 0x800\nresponse = 1\n\n[[unit.record]]",
+     "", "0x800 has more than 11 bits"),
+    (U, "[[unit.record]]", "[unit.can]\nrequest = 1\nresponse = 1\n\n[[unit.record]]",
+     "", "identifier 0x1 is the request of"),
+    (U, "[[unit.record]]",
+     "[unit.can]\nrequest = 1\nresponse = 2\nrequest_byte = 3\n\n[[unit.record]]",
+     "", "needs request_byte and response_byte"),
     # options and keepers
     (O, "code 'H002'", "code 'H001'", "7", "both have the code H001"),
     (O, "bit 1,", "bit 0,", "7", "both have the bit 0"),
