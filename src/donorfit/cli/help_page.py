@@ -14,6 +14,7 @@ COMMANDS = {
     "demo": ("demo", "demo_command", "One whole retrofit on a simulated car."),
     "simulate": ("simulate", "simulate_command", "Serve a simulated car on this computer."),
     "pack": ("pack", "pack_group", "Check and show what is known about a car family."),
+    "software": ("software", "software_group", "Show software files and what they fit."),
     "options": ("options", "options_group", "Questions about option lists and their rules."),
     "network": ("network", "network_group", "Networks, ring and bus load."),
     "electrical": ("electrical", "electrical_group", "Supply, wires, fuses and plugs."),

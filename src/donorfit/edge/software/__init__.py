@@ -1,0 +1,1 @@
+"""Readers of software files: Intel HEX, S-record, plain binary, ODX-F."""
