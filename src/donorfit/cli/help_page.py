@@ -17,6 +17,7 @@ COMMANDS = {
     "software": ("software", "software_group", "Show software files and what they fit."),
     "options": ("options", "options_group", "Questions about option lists and their rules."),
     "network": ("network", "network_group", "Networks, ring and bus load."),
+    "faults": ("faults", "faults_group", "Fault code lists read, sorted and explained."),
     "electrical": ("electrical", "electrical_group", "Supply, wires, fuses and plugs."),
 }
 """Name: module inside ``donorfit.cli``, attribute there, one line of help."""

@@ -1,6 +1,6 @@
 """Fault codes before and after the work, sorted by the status bits."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from donorfit.faults.lists import FaultList, read_fault_list
@@ -27,6 +27,7 @@ class _Case:
     """One code with everything that its verdict rests on."""
 
     before: int | None
+    during: int | None
     after: int | None
     answered: bool
     availability: int
@@ -36,6 +37,9 @@ class _Case:
 def _judge_absent(case: _Case) -> tuple[FaultVerdict, str]:
     if not case.answered:
         return FaultVerdict.NOT_TESTED, "the unit did not answer afterwards, so nothing is shown"
+    if has_failed(case.during) and not has_failed(case.before):
+        why = f", explained by {case.expected.cause}" if case.expected is not None else ""
+        return FaultVerdict.GONE, f"it came up during the work{why}; not listed any more"
     return FaultVerdict.GONE, "not listed any more"
 
 
@@ -91,16 +95,20 @@ def _judge(case: _Case) -> tuple[FaultVerdict, str]:
     return _judge_passing(case, case.after)
 
 
-def _list_codes(before: FaultList | None, after: FaultList | None) -> list[FaultCode]:
-    """Codes that failed before, and all that are listed now except those tested and passed."""
-    codes = {each.code for each in (before.faults if before else ()) if has_failed(each.status)}
-    codes |= {each.code for each in (after.faults if after else ()) if each.status}
-    return sorted(
-        code
-        for code in codes
-        if (before is not None and has_failed(before.find_status(code)))
-        or (after is not None and not is_proved_passed(after.find_status(code) or 0))
-    )
+def _list_codes(earlier: Sequence[FaultList | None], after: FaultList | None) -> list[FaultCode]:
+    """Codes that failed earlier, and all that are listed now except those tested and passed."""
+    codes = {
+        each.code
+        for listed in earlier
+        if listed is not None
+        for each in listed.faults
+        if has_failed(each.status)
+    }
+    if after is not None:
+        codes |= {
+            each.code for each in after.faults if each.status and not is_proved_passed(each.status)
+        }
+    return sorted(codes)
 
 
 def compare_faults(
@@ -108,14 +116,17 @@ def compare_faults(
     after: Iterable[UnitSurvey],
     expected: Iterable[ExpectedFault],
     known: Iterable[KnownFault],
+    *,
+    during: Iterable[UnitSurvey] = (),
 ) -> tuple[FaultComparison, ...]:
-    """Say of every fault code seen before or after what became of it.
+    """Say of every fault code seen before, during or after the work what became of it.
 
     A code is gone only where the unit does not list it any more, or lists it with its test run in
     this cycle (bit 6 clear) and passed (bits 0, 1 and 3 clear). Status 0x50 means not tested yet.
     The rows that need attention come first.
     """
     old = {each.unit: read_fault_list(each) for each in before}
+    middle = {each.unit: read_fault_list(each) for each in during}
     new = {each.unit: read_fault_list(each) for each in after}
     hoped: dict[tuple[UnitId, FaultCode], ExpectedFault] = {}
     for each in expected:
@@ -124,11 +135,12 @@ def compare_faults(
             hoped[key] = each
     titles = {(each.unit, each.code): each.title for each in known}
     rows = []
-    for unit in dict.fromkeys((*old, *new)):
-        first, last = old.get(unit), new.get(unit)
-        for code in _list_codes(first, last):
+    for unit in dict.fromkeys((*old, *middle, *new)):
+        first, halfway, last = old.get(unit), middle.get(unit), new.get(unit)
+        for code in _list_codes((first, halfway), last):
             case = _Case(
                 before=first.find_status(code) if first else None,
+                during=halfway.find_status(code) if halfway else None,
                 after=last.find_status(code) if last else None,
                 answered=last is not None and last.answered,
                 availability=last.availability if last else 0,

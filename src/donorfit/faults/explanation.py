@@ -1,7 +1,8 @@
 """The fewest causes that explain the fault codes seen, and the check that tells ties apart."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import log2
 
 from donorfit.faults.causes import ActiveCause
 from donorfit.faults.covers import find_covers, split_groups
@@ -13,8 +14,9 @@ FaultKey = tuple[UnitId, FaultCode]
 
 BASE_COST = 10
 """Own weights (common practice, no source): a cause seen at work counts less than one that is only
-possible, a broken part more; a code that the cause should also set, but whose test passed, speaks
-against the cause."""
+possible, a broken part more. A cause that should also set a code whose test has run and passed is
+ruled out; where that leaves a code without any cause, or the cause was seen at work, it stays and
+costs more for each such code."""
 _AT_WORK = -4
 _BROKEN_PART = 4
 _PASSED = 2
@@ -57,20 +59,48 @@ class CandidateCause:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A check that tells equally good explanations apart.
+
+    Attributes:
+        text: what to do.
+        cause: the cause that it confirms or rules out.
+        holds_in: in how many of the listed explanations that cause is.
+        of: how many explanations are listed.
+        gain_bits: what its answer tells on average, ``-p log2 p - (1 - p) log2 (1 - p)`` with
+            ``p = holds_in / of``, every listed explanation taken to be as likely as another
+            (Shannon 1948).
+    """
+
+    text: str
+    cause: Cause
+    holds_in: int
+    of: int
+    gain_bits: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExplainedGroup:
     """Fault codes that belong together, and every equally good explanation of them.
 
     Attributes:
         faults: the codes.
-        explanations: each the fewest causes; several where they tie.
-        next_check: the check that tells the ties apart best; empty where there is one explanation.
-        proved: whether no better explanation exists and all ties are listed.
+        explanations: each the fewest causes; several where they tie, at most 200 are listed.
+        ties: how many equally good explanations there are; at least so many unless proved.
+        checks: what tells them apart, the best first; none where there is one explanation.
+        proved: whether no better explanation exists and the ties are counted to the end.
     """
 
     faults: tuple[FaultKey, ...]
     explanations: tuple[tuple[CandidateCause, ...], ...]
-    next_check: str
+    ties: int
+    checks: tuple[Check, ...]
     proved: bool
+
+    @property
+    def next_check(self) -> str:
+        """The check that tells most; empty where there is one explanation."""
+        return self.checks[0].text if self.checks else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +118,11 @@ def _name_cause(cause: Cause, fault: KnownFault) -> Cause:
     if cause.kind is CauseKind.PART_ITSELF:
         return Cause(kind=cause.kind, subject=f"{fault.unit}, {write_fault_code(fault.code)}")
     return Cause(kind=cause.kind, subject=fault.unit)
+
+
+def name_causes(known: Iterable[KnownFault]) -> frozenset[Cause]:
+    """Every cause that can explain one of these faults, its subject filled in."""
+    return frozenset(_name_cause(cause, fault) for fault in known for cause in fault.causes)
 
 
 def _rate(
@@ -114,26 +149,48 @@ def _rate(
     )
 
 
-def _choose_check(explanations: list[tuple[int, ...]], candidates: list[CandidateCause]) -> str:
-    """The cause whose truth leaves the fewest ties in the worse case, the easiest check first."""
+def _list_checks(
+    explanations: Sequence[tuple[int, ...]], candidates: Sequence[CandidateCause]
+) -> tuple[Check, ...]:
+    """Checks by what they tell, the easiest first among equals."""
     total = len(explanations)
     counts: dict[int, int] = {}
     for explanation in explanations:
         for each in explanation:
             counts[each] = counts.get(each, 0) + 1
-    open_ = [each for each, count in counts.items() if count < total]
-    if not open_:
-        return ""
-    best = min(
-        open_,
-        key=lambda each: (
-            max(counts[each], total - counts[each]),
-            _EASE.index(candidates[each].cause.kind),
-            candidates[each].cause.subject,
-        ),
-    )
-    cause = candidates[best].cause
-    return _CHECKS[cause.kind].format("" if cause.kind in _WHOLE_CAR else cause.subject)
+    checks = []
+    for each, count in counts.items():
+        if count == total:
+            continue
+        cause = candidates[each].cause
+        subject = "" if cause.kind in _WHOLE_CAR else cause.subject
+        checks.append(
+            Check(
+                text=_CHECKS[cause.kind].format(subject),
+                cause=cause,
+                holds_in=count,
+                of=total,
+                gain_bits=_compute_gain(count / total),
+            )
+        )
+    checks.sort(key=lambda c: (-c.gain_bits, _EASE.index(c.cause.kind), c.cause.subject))
+    return tuple(checks)
+
+
+def _compute_gain(share: float) -> float:
+    """Bits that a yes or no tells where yes has this share, 0 < share < 1 (Shannon 1948)."""
+    gain = -share * log2(share) - (1 - share) * log2(1 - share)
+    return round(gain, 9)  # so that 1 of 3 and 2 of 3 are equal
+
+
+def _rule_out(
+    causes_of: Mapping[FaultKey, set[Cause]], candidates: Mapping[Cause, CandidateCause]
+) -> dict[FaultKey, set[Cause]]:
+    """Causes of each code without those that a passed test contradicts, if any are left."""
+    contradicted = {
+        cause for cause, each in candidates.items() if each.speaks_against and not each.at_work
+    }
+    return {key: (causes - contradicted) or causes for key, causes in causes_of.items()}
 
 
 def explain_faults(
@@ -145,6 +202,9 @@ def explain_faults(
     excluded: Collection[Cause] = (),
 ) -> FaultExplanation:
     """Find the fewest causes that explain every code seen: a cheapest cover, exactly.
+
+    A cause is a set of the codes that it sets. A passed test (run in this cycle, no failure since
+    clearing) contradicts a cause that should have set it.
 
     Args:
         seen: codes that fail or are stored.
@@ -163,29 +223,33 @@ def explain_faults(
                 faults_of.setdefault(cause, []).append(fault)
                 causes_of.setdefault((fault.unit, fault.code), set()).add(cause)
     explained = sorted(key for key in seen_keys if causes_of.get(key))
+    rated = {
+        cause: _rate(cause, faults_of[cause], seen_keys, passed_keys, active)
+        for cause in {cause for key in explained for cause in causes_of[key]}
+    }
+    possible = _rule_out({key: causes_of[key] for key in explained}, rated)
     causes = sorted(
-        {cause for key in explained for cause in causes_of[key]},
+        {cause for sets in possible.values() for cause in sets},
         key=lambda cause: (_EASE.index(cause.kind), cause.subject),
     )
-    candidates = [_rate(each, faults_of[each], seen_keys, passed_keys, active) for each in causes]
+    candidates = [rated[each] for each in causes]
     place = {cause: number for number, cause in enumerate(causes)}
     options = {
-        number: frozenset(place[cause] for cause in causes_of[key])
+        number: frozenset(place[cause] for cause in possible[key])
         for number, key in enumerate(explained)
     }
+    costs = {number: each.cost for number, each in enumerate(candidates)}
     groups = []
     for members in split_groups(options):
-        covers = find_covers(
-            {each: options[each] for each in members},
-            {number: each.cost for number, each in enumerate(candidates)},
-        )
+        covers = find_covers({each: options[each] for each in members}, costs)
         groups.append(
             ExplainedGroup(
                 faults=tuple(explained[each] for each in members),
                 explanations=tuple(
                     tuple(candidates[each] for each in cover) for cover in covers.covers
                 ),
-                next_check=_choose_check(list(covers.covers), candidates),
+                ties=covers.ties,
+                checks=_list_checks(covers.covers, candidates),
                 proved=covers.proved,
             )
         )

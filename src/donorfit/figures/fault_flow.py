@@ -1,6 +1,7 @@
 """Fault triage: which unit had how many codes before, and what became of them."""
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from donorfit.figures.drawing import BODY, SMALL, Drawing, Ink, write_number
@@ -8,7 +9,7 @@ from donorfit.figures.lettering import cut
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
 from donorfit.records.handover import Names
-from donorfit.records.proof import FaultVerdict, Proof
+from donorfit.records.proof import FaultComparison, FaultVerdict, Proof
 
 _BAR = 12.0
 _LEFT = 208.0
@@ -82,9 +83,14 @@ def draw_fault_flow(proof: Proof, names: Names, *, key: str = "fault-flow") -> s
 
 def write_fault_finding(proof: Proof) -> str:
     """How many codes there are of each verdict, in a sentence."""
-    counts = Counter(each.verdict for each in proof.faults)
+    return word_comparisons(proof.faults)
+
+
+def word_comparisons(rows: Sequence[FaultComparison]) -> str:
+    """The same for any comparison."""
+    counts = Counter(each.verdict for each in rows)
     said = ", ".join(f"{counts[each]} {each.value}" for each in FaultVerdict if counts[each])
-    return f"Of {len(proof.faults)} fault codes: {said or 'none'}."
+    return f"Of {len(rows)} fault codes: {said or 'none'}."
 
 
 def _find_title(names: Names, proof: Proof, unit: str) -> str:
@@ -163,4 +169,4 @@ def _draw_band(
         drawing.add_path(path, Ink(hatch=paint.hatch))
 
 
-__all__ = ["BODY", "draw_fault_flow", "write_fault_finding"]
+__all__ = ["BODY", "draw_fault_flow", "word_comparisons", "write_fault_finding"]

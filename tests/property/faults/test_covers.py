@@ -2,10 +2,11 @@
 
 from itertools import combinations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from donorfit.faults import compare_faults
+from donorfit.faults import compare_faults, covers
 from donorfit.faults.covers import TIE_LIMIT, find_covers, split_groups
 from donorfit.records.proof import FaultVerdict
 from donorfit.records.survey import FaultRead, UnitSurvey
@@ -52,12 +53,21 @@ def test_groups_are_independent_and_their_costs_add_up(
     assert sum(each.cost for each in parts) == whole.cost
 
 
-def test_too_many_ties_are_cut_off_and_said_so() -> None:
+def test_ties_beyond_the_list_are_counted() -> None:
     options_of = {element: frozenset((2 * element, 2 * element + 1)) for element in range(12)}
     found = find_covers(options_of, dict.fromkeys(range(24), 1))
-    assert found.cost == 12
+    assert (found.cost, found.ties, len(found.covers)) == (12, 2**12, TIE_LIMIT)
+    assert found.proved
+
+
+def test_a_search_that_is_cut_off_says_so_and_still_covers(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(covers, "WORK_LIMIT", 50)
+    options_of = {n: frozenset((n % 17, n * 7 % 19, n * 11 % 23)) for n in range(60)}
+    found = find_covers(options_of, dict.fromkeys(range(23), 1))
     assert not found.proved
-    assert len(found.covers) > TIE_LIMIT
+    assert all(options_of[n] & set(found.covers[0]) for n in options_of)
 
 
 faults = st.lists(st.tuples(st.integers(-2, 0x1000002), st.integers(-1, 0x1FF)), max_size=12)
