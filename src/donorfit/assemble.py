@@ -14,8 +14,8 @@ from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.lock_outs import LastingLockOuts
 from donorfit.edge.links.capture import CaptureFile
-from donorfit.edge.links.doip import DoipLink
-from donorfit.edge.packs.pack_reader import read_pack, read_software
+from donorfit.edge.links.places import Place, open_link
+from donorfit.edge.packs.pack_reader import read_pack, read_software_image
 from donorfit.errors import InputError, JournalError, LinkError, SafetyError
 from donorfit.job.carrier import Carrier
 from donorfit.job.job import Job
@@ -32,6 +32,7 @@ OPEN_TIMEOUT_S = 6.0
 FACT_PACK, FACT_DIGEST, FACT_VIN = "pack path", "pack digest", "vin"
 
 
+from donorfit.vehicle.software import SoftwareImage
 def read_wall_clock() -> str:
     """Local time with offset, ISO 8601 to the second; for records, never for deadlines."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
@@ -310,8 +311,8 @@ def choose_pack(store: JobFile, given: Path | None) -> Pack:
     return pack
 
 
-def load_software(store: JobFile, pack: Pack, file: str) -> bytes:
-    """The bytes of one software file of the job's pack.
+def load_software(store: JobFile, pack: Pack, file: str) -> SoftwareImage:
+    """What one software file of the job's pack holds.
 
     Raises:
         InputError: the pack has no such file, or it cannot be read.
@@ -323,7 +324,7 @@ def load_software(store: JobFile, pack: Pack, file: str) -> bytes:
             where=store.read_fact(FACT_PACK),
             next_step="Use the pack that the plan was made with.",
         )
-    return read_software(Path(store.read_fact(FACT_PACK)), blocks[0])
+    return read_software_image(Path(store.read_fact(FACT_PACK)), blocks[0])
 
 
 def make_job(store: JobFile, pack: Pack, car: CarAccess | None = None) -> Job:

@@ -12,6 +12,7 @@ from donorfit.vehicle.identity import (
     UnitId,
 )
 from donorfit.vehicle.layout import ConfigurationRecord
+from donorfit.vehicle.software import DownloadProcedure, SegmentPlace, SoftwareFormat
 
 VIN_IDENTIFIER = DataIdentifier(0xF190)
 SERIAL_IDENTIFIER = DataIdentifier(0xF18C)
@@ -86,6 +87,9 @@ class OptionListStore:
     security_level: int = 0
 
 
+_PLAIN = DownloadProcedure()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoftwareBlock:
     """Software that a control unit can be programmed with.
@@ -94,11 +98,15 @@ class SoftwareBlock:
         version: version that the unit reports afterwards.
         file: file name inside the pack's ``software`` folder.
         sha256: digest of the file's bytes, lower-case hex.
-        memory_address: where the block is written.
-        size_bytes: length of the block.
+        memory_address: where the block, or its first piece, is written.
+        size_bytes: length of the block, all pieces together.
         hardware: hardware numbers it fits.
-        routine_check: routine identifier that checks the block after transfer.
+        routine_check: routine identifier that checks the block after transfer; 0 for none.
         seconds: realistic duration.
+        format: how the file holds its bytes.
+        odx_session: programming session of an ODX-F file; empty where it has one.
+        replaces: versions that it may replace; empty where any may be there before.
+        procedure: how the unit takes it.
     """
 
     version: SoftwareVersion
@@ -109,6 +117,16 @@ class SoftwareBlock:
     hardware: tuple[str, ...]
     routine_check: int
     seconds: float
+    format: SoftwareFormat = SoftwareFormat.BINARY
+    odx_session: str = ""
+    replaces: tuple[SoftwareVersion, ...] = ()
+    procedure: DownloadProcedure = _PLAIN
+
+    @property
+    def places(self) -> tuple[SegmentPlace, ...]:
+        """Where its pieces go."""
+        whole = SegmentPlace(address=self.memory_address, size_bytes=self.size_bytes)
+        return self.procedure.segments or (whole,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +151,7 @@ class ControlUnit:
         ring_position: place on the optical ring, counted from the master's output; None if off it.
         programming_session: session number for downloads (ISO 14229-1: 2).
         programming_security_level: security level for downloads; 0 where none is.
+        program_memory: ranges that software may be written to; empty where they are not known.
         can: its identifiers on the diagnostic CAN bus; None where it is not reached over CAN.
     """
 
@@ -152,4 +171,5 @@ class ControlUnit:
     ring_position: int | None = None
     programming_session: int = 2
     programming_security_level: int = 0
+    program_memory: tuple[SegmentPlace, ...] = ()
     can: CanIdentifiers | None = None

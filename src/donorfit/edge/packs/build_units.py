@@ -38,6 +38,14 @@ from donorfit.vehicle.layout import (
     Layout,
     Scale,
 )
+from donorfit.vehicle.software import (
+    CheckScope,
+    Digest,
+    DownloadProcedure,
+    EraseRecord,
+    SegmentPlace,
+    SoftwareFormat,
+)
 
 
 def build_unit(shape: UnitShape) -> ControlUnit:
@@ -60,6 +68,9 @@ def build_unit(shape: UnitShape) -> ControlUnit:
         ring_position=shape.ring_position,
         programming_session=shape.programming_session,
         programming_security_level=shape.programming_security_level,
+        program_memory=tuple(
+            SegmentPlace(address=each.address, size_bytes=each.size_bytes) for each in shape.memory
+        ),
     )
 
 
@@ -96,6 +107,31 @@ def _build_software(shape: SoftwareShape) -> SoftwareBlock:
         hardware=tuple(shape.hardware),
         routine_check=shape.routine_check,
         seconds=shape.seconds,
+        format=SoftwareFormat(shape.format),
+        odx_session=shape.odx_session,
+        replaces=tuple(SoftwareVersion.parse(each) for each in shape.replaces),
+        procedure=DownloadProcedure(
+            segments=tuple(
+                SegmentPlace(
+                    address=each.address,
+                    size_bytes=each.size_bytes,
+                    unpacked_bytes=each.unpacked_bytes,
+                )
+                for each in shape.segments
+            ),
+            data_format=shape.data_format,
+            address_bytes=shape.address_bytes,
+            length_bytes=shape.length_bytes,
+            routine_erase=shape.routine_erase,
+            erase_record=EraseRecord(shape.erase_record),
+            check_digest=Digest(shape.check_digest),
+            check_scope=CheckScope(shape.check_scope),
+            good_status=bytes.fromhex(shape.good_status),
+            exit_digest=Digest(shape.exit_digest),
+            routine_dependencies=shape.routine_dependencies,
+            file_path=shape.file_path,
+            resumable=shape.resumable,
+        ),
     )
 
 

@@ -1,13 +1,13 @@
 """Check control units: identifiers, safety, software, places in the car."""
 
 from collections import Counter
-from hashlib import sha256
 
 from donorfit.edge.packs.build_units import build_can
+from donorfit.edge.packs.check_software import check_software
 from donorfit.edge.packs.names import Names
 from donorfit.edge.packs.pack_notes import PackNotes, suggest
-from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, PackParts
-from donorfit.edge.packs.unit_shapes import SoftwareShape, UnitShape
+from donorfit.edge.packs.pack_parts import PackParts
+from donorfit.edge.packs.unit_shapes import UnitShape
 from donorfit.vehicle.can_identifiers import list_mistakes
 from donorfit.vehicle.control_unit import (
     HARDWARE_IDENTIFIER,
@@ -47,7 +47,7 @@ def check_units(parts: PackParts, names: Names, notes: PackNotes) -> None:
         _check_identifiers(file, unit, notes)
         _check_safety(file, unit, notes)
         for block in unit.software:
-            _check_software(file, unit, block, parts, notes)
+            check_software(file, unit, block, parts, notes)
     on_can = [(file, unit.id, unit.can) for file, unit in found if unit.can is not None]
     mistakes = list_mistakes((id_, build_can(can)) for _, id_, can in on_can)
     for place, key, what, next_step in mistakes:
@@ -103,25 +103,3 @@ def _check_safety(file: str, unit: UnitShape, notes: PackNotes) -> None:
     for block in unit.software:
         what = f"{unit.id} has software to load, but {reason}"
         notes.add(file, block.get_line(), what, "take the software out")
-
-
-def _check_software(
-    file: str, unit: UnitShape, block: SoftwareShape, parts: PackParts, notes: PackNotes
-) -> None:
-    where = f"{unit.id}, software {block.version}"
-    for text in block.hardware:
-        if text not in unit.hardware:
-            what = f"{where}: the unit has no hardware {text!r}"
-            notes.add(file, block.get_line("hardware"), what, suggest(text, unit.hardware))
-    data = parts.source.files.get(f"{SOFTWARE_FOLDER}/{block.file}")
-    if data is None:
-        what = f"{where}: the file {SOFTWARE_FOLDER}/{block.file} is missing"
-        notes.add(file, block.get_line("file"), what, "add the file")
-        return
-    if len(data) != block.size_bytes:
-        what = f"{where}: the file has {len(data)} bytes, not {block.size_bytes}"
-        notes.add(file, block.get_line("size_bytes"), what, "put the right file there")
-    digest = sha256(data).hexdigest()
-    if digest != block.sha256:
-        what = f"{where}: the file's SHA-256 is {digest[:16]}..., not {block.sha256[:16]}..."
-        notes.add(file, block.get_line("sha256"), what, "put the right file there")

@@ -11,14 +11,17 @@ from donorfit.edge.packs.check_layouts import check_layouts
 from donorfit.edge.packs.check_modules import check_modules
 from donorfit.edge.packs.check_networks import check_networks
 from donorfit.edge.packs.check_options import check_options, check_products
+from donorfit.edge.packs.check_software import check_software_files, place_image
 from donorfit.edge.packs.check_units import check_units
 from donorfit.edge.packs.names import collect_names
 from donorfit.edge.packs.pack_notes import PackNotes
 from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, read_parts
 from donorfit.edge.packs.pack_source import PackSource, open_source
+from donorfit.edge.software.read_software import read_software_bytes
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.control_unit import SoftwareBlock
 from donorfit.vehicle.pack import Pack
+from donorfit.vehicle.software import SoftwareImage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +42,8 @@ def load_pack(path: Path, *, thorough: bool = False) -> PackReading:
 
     Args:
         path: a folder with ``pack.toml``, or a zip file of such a folder.
-        thorough: ask the solver too, whether any car and every option is possible.
+        thorough: open every software file too, and ask the solver whether any car and every
+            option is possible.
 
     Raises:
         InputError: with every mistake of the whole pack, each with file, line and what to do.
@@ -61,6 +65,7 @@ def load_source(source: PackSource, *, thorough: bool = False) -> PackReading:
     check_faults(parts, names, notes)
     check_session(parts, names, notes)
     if thorough:
+        check_software_files(parts, notes)
         check_products(parts, notes)
     notes.raise_if_any(source.name)
     if parts.rules is None:
@@ -74,10 +79,16 @@ def read_pack(path: Path) -> Pack:
 
 
 def read_software(path: Path, block: SoftwareBlock) -> bytes:
-    """The bytes of one software file of a pack, compared with the digest that the pack gives.
+    """The bytes of all pieces of a block; otherwise as :func:`read_software_image`."""
+    return read_software_image(path, block).data
+
+
+def read_software_image(path: Path, block: SoftwareBlock) -> SoftwareImage:
+    """The pieces of one software file of a pack, compared with what the pack says of it.
 
     Raises:
-        InputError: the pack cannot be opened, has no such file, or the file is another one.
+        InputError: the pack cannot be opened, has no such file, the file is another one, or its
+            pieces are not those that the pack names.
     """
     source = open_source(path)
     name = f"{SOFTWARE_FOLDER}/{block.file}"
@@ -96,4 +107,18 @@ def read_software(path: Path, block: SoftwareBlock) -> bytes:
             why=f"Its SHA-256 is {digest}, the pack says {block.sha256}.",
             next_step="Get the pack again from where it came.",
         )
-    return data
+    reading = read_software_bytes(
+        data,
+        file=source.show(name),
+        format=block.format,
+        address=block.memory_address,
+        session=block.odx_session,
+    )
+    image = place_image(reading.image, block)
+    if image is None:
+        raise InputError(
+            what=f"The software file {block.file} has other pieces than the pack says.",
+            where=source.show(name),
+            next_step="Check the pack: donorfit pack check",
+        )
+    return image

@@ -23,6 +23,7 @@ from donorfit.vehicle.expression import parse_condition
 from donorfit.vehicle.identity import BuildMonth, SoftwareVersion
 
 _NAME = r"[A-Za-z][A-Za-z0-9_]*"
+_HEX = r"(?:[0-9A-Fa-f]{2} ?)*"
 _DIGEST = r"[0-9a-f]{64}"
 
 
@@ -144,6 +145,13 @@ def parse_fault_code(text: str) -> int:
     return top << 20 | int(match[3], 16) << 8 | int(match[4], 16)
 
 
+def _check_hex(text: str) -> str:
+    if re.fullmatch(_HEX, text) is None:
+        message = f"{text!r} is no row of bytes in hexadecimal digits"
+        raise ValueError(message)
+    return text
+
+
 def _describe(pattern: str, example: str) -> Any:
     return Field(json_schema_extra={"pattern": f"^{pattern}$", "examples": [example]})
 
@@ -158,6 +166,7 @@ When = Annotated[
     Field(json_schema_extra={"examples": ["towing & month >= 2021-07"]}),
 ]
 Digest = Annotated[str, AfterValidator(_check_digest), _describe(_DIGEST, "00" * 32)]
+HexBytes = Annotated[str, AfterValidator(_check_hex), _describe(_HEX, "00 1F")]
 FileName = Annotated[
     str, AfterValidator(_check_file), Field(json_schema_extra={"examples": ["units/body.toml"]})
 ]

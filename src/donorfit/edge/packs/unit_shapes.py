@@ -9,6 +9,7 @@ from donorfit.edge.packs.shape_base import (
     Byte,
     Digest,
     FileName,
+    HexBytes,
     Level,
     Name,
     Shape,
@@ -17,6 +18,9 @@ from donorfit.edge.packs.shape_base import (
     When,
     Word16,
 )
+
+DigestKind = Literal["none", "crc32", "crc16-ccitt-false", "sha256"]
+Address40 = Annotated[int, Field(ge=0, le=0xFF_FFFF_FFFF)]
 
 MOST_RECORD_BYTES = 4093
 """An ISO-TP message of 4095 bytes less service and identifier."""
@@ -94,17 +98,48 @@ class OptionListShape(Shape):
     security_level: Level = 0
 
 
+class SegmentShape(Shape):
+    """One piece of software without a gap, as it stands in the file."""
+
+    address: Address40
+    size_bytes: Annotated[int, Field(ge=1)]
+    unpacked_bytes: Annotated[int, Field(ge=0)] = 0
+
+
+class MemoryShape(Shape):
+    """A range of the unit's memory that software may be written to."""
+
+    address: Address40
+    size_bytes: Annotated[int, Field(ge=1)]
+
+
 class SoftwareShape(Shape):
     """Software that the unit can be programmed with; the file lies in the pack."""
 
     version: Version
     file: FileName
+    format: Literal["binary", "intel-hex", "s-record", "odx-f"] = "binary"
+    odx_session: str = ""
     sha256: Digest
-    memory_address: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)]
+    memory_address: Address40
     size_bytes: Annotated[int, Field(ge=1)]
+    segments: list[SegmentShape] = Field(default_factory=list)
     hardware: Annotated[list[Text], Field(min_length=1)]
-    routine_check: Word16
+    replaces: list[Version] = Field(default_factory=list)
     seconds: Amount
+    data_format: Byte = 0
+    address_bytes: Annotated[int, Field(ge=1, le=5)] = 4
+    length_bytes: Annotated[int, Field(ge=1, le=5)] = 4
+    routine_erase: Word16 = 0
+    erase_record: Literal["address and size", "none"] = "address and size"
+    exit_digest: DigestKind = "none"
+    routine_check: Word16 = 0
+    check_digest: DigestKind = "crc32"
+    check_scope: Literal["all", "segment"] = "all"
+    good_status: HexBytes = "00"
+    routine_dependencies: Word16 = 0
+    file_path: str = ""
+    resumable: bool = False
 
 
 class CanShape(Shape):
@@ -144,6 +179,7 @@ class UnitShape(Shape):
     programming_security_level: Level = 0
     can: CanShape | None = None
     option_list: OptionListShape | None = None
+    memory: list[MemoryShape] = Field(default_factory=list)
     software: list[SoftwareShape] = Field(default_factory=list)
     record: list[RecordShape] = Field(default_factory=list)
 
