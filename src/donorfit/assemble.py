@@ -14,7 +14,7 @@ from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.lock_outs import LastingLockOuts
 from donorfit.edge.links.capture import CaptureFile
-from donorfit.edge.links.places import Place, open_link
+from donorfit.edge.links.doip import DoipLink
 from donorfit.edge.packs.pack_reader import read_pack, read_software_image
 from donorfit.errors import InputError, JournalError, LinkError, SafetyError
 from donorfit.job.carrier import Carrier
