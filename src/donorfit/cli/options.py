@@ -1,7 +1,7 @@
 """``donorfit options``: questions about option lists and their rules.
 
 Exit codes: 0 answered; 3 the list, choice or repair asked about is not possible (the answer says
-why); 10 a file or name cannot be used.
+why), or a replayed explanation does not hold; 10 a file or name cannot be used.
 """
 
 import json
@@ -234,3 +234,22 @@ def leftovers_command(rules: Path, request_file: Path, *, as_json: bool) -> None
         not_fitted=request.not_fitted,
     )
     _show("leftovers", answer, lambda: wording.word_leftovers(answer), as_json=as_json)
+
+
+@options_group.command("replay")
+@RULES
+@click.argument("answer_file", metavar="ANSWER", type=click.Path(path_type=Path))
+@AS_JSON
+def replay_command(rules: Path, answer_file: Path, *, as_json: bool) -> None:
+    """Follow the explanations of an answer again, step by step, with the rules alone.
+
+    ANSWER is what why, repair, implied or facts printed with --json; - for standard input.
+    """
+    from donorfit.cli import options_wording as wording  # noqa: PLC0415
+    from donorfit.edge.packs.rule_files import read_answer_file  # noqa: PLC0415
+    from donorfit.equipment.replay import replay  # noqa: PLC0415
+
+    clashes = read_answer_file(answer_file)
+    answer = replay(_read_rules(rules), clashes)
+    _show("replay", answer, lambda: wording.word_replay(answer), as_json=as_json)
+    _leave(possible=answer.sound)

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from donorfit.cli.columns import fold
+from donorfit.equipment.answer_parts import ReplayAnswer
 from donorfit.equipment.answers import (
     BrokenRule,
     CheckAnswer,
@@ -245,4 +246,21 @@ def word_leftovers(answer: LeftoversAnswer) -> list[str]:
         name = each.option if each.title == each.option else f"{each.option} ({each.title})"
         sign = "x" if each.contradicted else "?"
         lines += fold(f"{name}: {each.reason} {_place(each.rules)}", first=f"  {sign} ")
+    return lines
+
+
+def word_replay(answer: ReplayAnswer) -> list[str]:
+    """Lines for ``replay``."""
+    if not answer.clashes:
+        return ["there is no explanation in this answer: nothing to follow"]
+    lines: list[str] = []
+    for number, each in enumerate(answer.clashes, 1):
+        flaws = (*each.wrong, *each.needless, *each.undecided)
+        size = f"{each.steps} steps, {each.facts} facts, {each.rules} rules"
+        verdict = (
+            "does not hold" if flaws else "every step follows, and each fact and rule is needed"
+        )
+        lines += fold(f"clash {number} ({size}): {verdict}")
+        for flaw in _cut(flaws, "flaws"):
+            lines += fold(flaw, first="  - ")
     return lines

@@ -1,10 +1,12 @@
 """Equipment reasoning: is an option list possible, why not, and what is the cheapest way out.
 
 The functions carry the names of the commands: :func:`check`, :func:`why`, :func:`repair`,
-:func:`implied`, :func:`months`, :func:`compare`, :func:`facts`, :func:`leftovers`; rules are read
-by :func:`read_uvl`. Everything here is pure: no files, no clock but the time budget of a search.
+:func:`implied`, :func:`months`, :func:`compare`, :func:`facts`, :func:`leftovers`,
+:func:`replay`; rules are read by :func:`read_uvl`. Everything here is pure: no files, no clock but
+the time budget of a search.
 """
 
+from donorfit.equipment.answer_parts import ReplayAnswer
 from donorfit.equipment.answers import (
     BrokenRule,
     CheckAnswer,
@@ -34,6 +36,7 @@ from donorfit.equipment.leftovers import leftovers
 from donorfit.equipment.months import months
 from donorfit.equipment.read_uvl import Import, list_imports, read_uvl
 from donorfit.equipment.repair import repair
+from donorfit.equipment.replay import replay
 from donorfit.equipment.why import why
 
 __all__ = [
@@ -54,6 +57,7 @@ __all__ = [
     "RepairAnswer",
     "RepairEntry",
     "RepairRequest",
+    "ReplayAnswer",
     "Role",
     "Step",
     "Structure",
@@ -66,5 +70,6 @@ __all__ = [
     "months",
     "read_uvl",
     "repair",
+    "replay",
     "why",
 ]

@@ -1,4 +1,4 @@
-"""Parts of the answer to a repair: ways of independent parts, month against options."""
+"""Parts of the answers: ways of independent parts, month against options, replayed steps."""
 
 from dataclasses import dataclass
 
@@ -43,3 +43,37 @@ class FrontPoint:
     month_moved: int
     cost: float
     changes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayedClash:
+    """What following one explanation again found.
+
+    Attributes:
+        steps: how many steps were followed.
+        facts: how many facts it rests on.
+        rules: how many rules it uses.
+        wrong: what does not follow, or is not as the rules have it.
+        needless: facts and rules that could be left out.
+        undecided: what could not be decided.
+    """
+
+    steps: int
+    facts: int
+    rules: int
+    wrong: tuple[str, ...]
+    needless: tuple[str, ...]
+    undecided: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayAnswer:
+    """Whether explanations hold, by the rules alone.
+
+    Attributes:
+        sound: whether every step follows and nothing could be left out.
+        clashes: what was found for each explanation, in the order of the answer.
+    """
+
+    sound: bool
+    clashes: tuple[ReplayedClash, ...]

@@ -5,6 +5,7 @@ from enum import Enum
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+from donorfit.equipment.answer_parts import ReplayAnswer
 from donorfit.equipment.answers import (
     CheckAnswer,
     CompareAnswer,
@@ -26,6 +27,7 @@ ANSWERS: tuple[tuple[str, type], ...] = (
     ("compare", CompareAnswer),
     ("facts", FactsAnswer),
     ("leftovers", LeftoversAnswer),
+    ("replay", ReplayAnswer),
 )
 """Command and the answer it prints with ``--json``."""
 

@@ -1,6 +1,6 @@
 """Is an option list possible in a build month, and which rules does it break."""
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 
 from donorfit.equipment.answers import BrokenRule, CheckAnswer, Structure
 from donorfit.equipment.compiled import Compiled, Handle, compile_rules
@@ -50,35 +50,51 @@ def check(
 
 def _find_broken(compiled: Compiled, on: list[int], segments: Iterable[int]) -> list[Handle]:
     """Rules broken in the month; over several months those of the month with the fewest."""
+    return min(find_broken(compiled, on, segments), key=len)
+
+
+def find_broken(
+    compiled: Compiled, on: Collection[int], segments: Iterable[int]
+) -> list[list[Handle]]:
+    """Every rule that a list breaks, for each of some segments of build months."""
     whole = get_whole_list_check(compiled)
     bits = whole.make_bits(on)
-    found = min((whole.find_broken(bits, segment) for segment in segments), key=len)
-    return found + find_broken_free(compiled, on)
+    segments = list(segments)
+    free = find_broken_free(compiled, on, segments)
+    return [whole.find_broken(bits, s) + more for s, more in zip(segments, free, strict=True)]
 
 
-def find_broken_free(compiled: Compiled, on: Collection[int]) -> list[Handle]:
-    """Rules over typed options that no value of these can satisfy, with the list as it is."""
+def find_broken_free(
+    compiled: Compiled, on: Collection[int], segments: Sequence[int]
+) -> list[list[Handle]]:
+    """Rules over typed options that no value of these can satisfy, for each segment."""
     free = [place for place, rule in enumerate(compiled.cross) if rule.free]
     if not free:
-        return []
+        return [[] for _ in segments]
     chosen = set(on)
     solver = make_solver(compiled.background)
-    selectors = {}
+    start = compiled.top + 1
     for place in free:
         rule = compiled.cross[place]
-        selectors[compiled.top + 1 + place] = place
         for clause in rule.clauses:
-            solver.add((*clause, *rule.guard, -(compiled.top + 1 + place)))
+            solver.add((*clause, *rule.guard, -start - place))
     options = {option for place in free for option in compiled.cross[place].options}
     values = [option + 1 if option in chosen else -option - 1 for option in options]
-    broken: list[Handle] = []
-    while not solver.solve([*values, *selectors]):
-        core = [literal for literal in solver.get_core() if literal in selectors]
-        if not core:
-            break
-        broken += [("rule", selectors.pop(literal)) for literal in core]
+    found: list[list[Handle]] = []
+    for segment in segments:
+        months = [v if place < segment else -v for place, v in enumerate(compiled.months)]
+        selectors = dict.fromkeys(start + place for place in free)
+        broken: list[Handle] = []
+        while not solver.solve([*values, *months, *selectors]):
+            core = [literal for literal in solver.get_core() if literal in selectors]
+            if not core:
+                break
+            for literal in core:
+                del selectors[literal]
+            broken += [("rule", literal - start) for literal in core]
+        found.append(sorted(broken))
     solver.close()
-    return broken
+    return found
 
 
 def _can_structure_help(

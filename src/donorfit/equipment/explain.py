@@ -84,7 +84,8 @@ def find_core(compiled: Compiled, facts: Sequence[int]) -> Core:
         used, handles = _ask_solver(compiled, facts)
     else:
         used, handles = _read_trace(propagation)
-    return minimise(compiled, used, handles)
+    months = [fact for fact in facts if abs(fact) in compiled.months]
+    return minimise(compiled, [f for f in used if f not in months], handles, months)
 
 
 def minimise_facts(compiled: Compiled, facts: Sequence[int]) -> list[int]:
@@ -101,7 +102,8 @@ def minimise_facts(compiled: Compiled, facts: Sequence[int]) -> list[int]:
     months = [fact for fact in facts if abs(fact) in compiled.months]
     options = [fact for fact in facts if fact in core and abs(fact) not in compiled.months]
     options = drop_needless(warm.solver, options, [*warm.units, *months])
-    return [*drop_needless(warm.solver, months, [*warm.units, *options]), *options]
+    # The month is one fact with two limits: both stay, or none.
+    return [*months, *options] if warm.holds(options) else options
 
 
 def drop_needless(solver: SatSolver, needed: list[int], always: Sequence[int] = ()) -> list[int]:
@@ -175,14 +177,26 @@ class _Selected:
         return self._next
 
 
-def minimise(compiled: Compiled, facts: Sequence[int], handles: Sequence[Handle]) -> Core:
-    """Drop facts, then rules, one by one while the rest still cannot hold together."""
+def minimise(
+    compiled: Compiled,
+    facts: Sequence[int],
+    handles: Sequence[Handle],
+    months: Sequence[int] = (),
+) -> Core:
+    """Drop facts, then rules, one by one while the rest still cannot hold together.
+
+    Args:
+        compiled: the rules.
+        facts: options that are on or off.
+        handles: rules.
+        months: limits of the build month where it is needed: one fact, so they stay together.
+    """
     selected = _Selected(compiled, handles)
-    needed = drop_needless(selected.solver, [*selected.selectors, *facts])
+    needed = drop_needless(selected.solver, [*selected.selectors, *facts], months)
     kept = [each for each in needed if each not in selected.selectors]
     rules = [selected.selectors[each] for each in needed if each in selected.selectors]
     selected.solver.close()
-    return Core(tuple(kept), tuple(rules), minimal=True)
+    return Core((*months, *kept), tuple(rules), minimal=True)
 
 
 def word_core(compiled: Compiled, core: Core, roles: Roles) -> Clash:
@@ -195,7 +209,7 @@ def word_core(compiled: Compiled, core: Core, roles: Roles) -> Clash:
     if conflict is not None:
         found = trace(propagation, conflict)
     return Clash(
-        facts=tuple(roles.word(literal) for literal in core.facts),
+        facts=tuple(dict.fromkeys(roles.word(literal) for literal in core.facts)),
         rules=tuple(refer(compiled, handle) for handle in core.handles),
         steps=say_steps(compiled, found, conflict, (core.facts, core.handles)),
         minimal=core.minimal,

@@ -9,6 +9,7 @@ from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.equipment.propagation import Because
 from donorfit.equipment.sentences import join_names, refer, say_option
 from donorfit.vehicle.identity import BuildMonth
+from donorfit.vehicle.rules import RuleReference
 
 LONG_CHAIN = 6
 """Steps beyond which steps of the same distance from the facts are joined."""
@@ -52,10 +53,12 @@ def say_steps(
         core: all facts and all rules of the clash.
     """
     if conflict is None:
+        rules = tuple(refer(compiled, handle) for handle in core[1])
         step = Step(
             number=1,
-            sentence="these facts and rules leave no possible list, whatever else is chosen",
-            rules=tuple(refer(compiled, handle) for handle in core[1]),
+            sentence="these facts and rules leave no possible list, whatever else is chosen: "
+            + _quote(rules),
+            rules=rules,
             premises=tuple(write_literal(compiled, literal) for literal in core[0]),
             conclusion="",
         )
@@ -132,9 +135,7 @@ def _say(compiled: Compiled, draft: _Draft, number: int) -> Step:
     rules = tuple(refer(compiled, handle) for handle in handles)
     premises = [literal for literal in draft.premises if not _is_helper(compiled, literal)]
     said = say_literals(compiled, premises)
-    texts = "; ".join(rule.text for rule in rules[:MOST_TEXTS])
-    if len(rules) > MOST_TEXTS:
-        texts += f"; and {len(rules) - MOST_TEXTS} more rules"
+    texts = _quote(rules)
     if draft.conclusion:
         start = f"because {said}, " if said else ""
         sentence = f"{start}{say_literals(compiled, draft.conclusions, must=True)}: {texts}"
@@ -149,6 +150,12 @@ def _say(compiled: Compiled, draft: _Draft, number: int) -> Step:
         premises=tuple(write_literal(compiled, literal) for literal in premises),
         conclusion=" & ".join(write_literal(compiled, each) for each in draft.conclusions),
     )
+
+
+def _quote(rules: Sequence[RuleReference]) -> str:
+    """The texts of the first few rules."""
+    texts = "; ".join(rule.text for rule in rules[:MOST_TEXTS])
+    return texts + (f"; and {len(rules) - MOST_TEXTS} more rules" * (len(rules) > MOST_TEXTS))
 
 
 def _is_helper(compiled: Compiled, literal: int) -> bool:

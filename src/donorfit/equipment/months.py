@@ -9,20 +9,16 @@ from collections.abc import Callable, Collection, Sequence
 from itertools import groupby
 
 from donorfit.equipment.answers import MonthBlocker, MonthsAnswer, Structure
-from donorfit.equipment.check import find_broken_free, say_all_broken
+from donorfit.equipment.check import find_broken, say_all_broken
 from donorfit.equipment.compiled import Compiled, Handle, compile_rules
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
-from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.vehicle.identity import BuildMonth
 from donorfit.vehicle.rules import RuleBase, Window
 
 
 def find_broken_by_segment(compiled: Compiled, on: list[int]) -> list[list[Handle]]:
     """Rules that a list breaks, for each run of months between limits of the rules."""
-    whole = get_whole_list_check(compiled)
-    bits = whole.make_bits(on)
-    free = find_broken_free(compiled, on)
-    return [whole.find_broken(bits, s) + free for s in range(len(compiled.limits) + 1)]
+    return find_broken(compiled, on, range(len(compiled.limits) + 1))
 
 
 def months(

@@ -1,263 +1,199 @@
-"""Replay an explanation: a small checker that shares nothing with what made it.
+"""Replay explanations: a small checker that shares nothing with what made them.
 
 It looks at the rule base only (no clauses, no solver) and follows each step: from the premises,
-with the rules that the step names and nothing else, the conclusion must follow.
+with the rules that the step names and nothing else, the conclusion must follow. Then it drops each
+fact and each rule of the clash in turn: the rest must leave some list possible.
 """
 
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Mapping, Sequence
 
-from donorfit.equipment.answers import Clash, Role, Step
-from donorfit.equipment.weighted_sums import JUDGES
-from donorfit.vehicle.identity import BuildMonth
-from donorfit.vehicle.rules import (
-    AND,
-    COMPARISON_BASE,
-    EQUIVALENT,
-    FALSE,
-    IMPLIES,
-    NOT,
-    OR,
-    TRUE,
-    Comparison,
-    GroupKind,
-    RuleBase,
-    RuleKind,
-    RuleReference,
-    Subject,
-    Window,
+from donorfit.equipment.answer_parts import ReplayAnswer, ReplayedClash
+from donorfit.equipment.answers import Clash, Fact, Role, Step
+from donorfit.equipment.rule_judge import (
+    RuleJudge,
+    TooManyCasesError,
+    find_place,
+    list_choices,
 )
+from donorfit.vehicle.identity import BuildMonth
+from donorfit.vehicle.rules import RuleBase, RuleKind, RuleReference
 
-MOST_CASES = 10_000
-"""Cases that are told apart where following the rules alone decides nothing."""
-
-_Values = dict[int, bool]
+_LIMIT = re.compile(r"month(>=|<)(\d{4}-(?:0[1-9]|1[0-2]))")
+_MONTH = re.compile(r"\d{4}-(?:0[1-9]|1[0-2])")
 
 
-def replay(rules: RuleBase, clash: Clash) -> list[str]:
-    """What is wrong with an explanation; empty where every step follows.
+def replay(rules: RuleBase, clashes: Iterable[Clash]) -> ReplayAnswer:
+    """Follow explanations again, with the rules alone.
 
-    Typed options are out of its reach: a rule that mentions one is told as not checked.
+    Args:
+        rules: the rules that the explanations speak of.
+        clashes: those of an answer to ``why``, ``repair``, ``implied`` or ``facts``.
     """
-    names: dict[str, int] = {name: place for place, name in enumerate(rules.names)}
-    known = {
-        (f.option if f.on else f"!{f.option}") for f in clash.facts if f.role is not Role.MONTH
-    }
-    month = next((BuildMonth.parse(f.option) for f in clash.facts if f.role is Role.MONTH), None)
+    found = tuple(_replay(rules, clash) for clash in clashes)
+    return ReplayAnswer(
+        sound=all(not (each.wrong or each.needless or each.undecided) for each in found),
+        clashes=found,
+    )
+
+
+def _replay(rules: RuleBase, clash: Clash) -> ReplayedClash:
+    named = dict.fromkeys(clash.rules) | dict.fromkeys(r for s in clash.steps for r in s.rules)
+    places: dict[RuleReference, int] = {}
     wrong: list[str] = []
-    ended = False
+    for rule in named:
+        try:
+            places[rule] = find_place(rules, rule)
+        except LookupError:
+            where = f"{rule.file}:{rule.line}"
+            wrong.append(f"the rules have no {rule.id} in {where} as the answer quotes it")
+    literals = [each for each in _list_literals(clash) if not _is_limit(each)]
+    names: dict[str, int] = {name: place for place, name in enumerate(rules.names)}
+    unknown = {each.removeprefix("!") for each in literals} - names.keys()
+    wrong += [f"the rules know no option {name!r}" for name in sorted(unknown)]
+    wrong += [
+        f"{fact.option!r} is no build month that is declared"
+        for fact in clash.facts
+        if _is_month(fact) and not (fact.on and _MONTH.fullmatch(fact.option))
+    ]
+    if sum(map(_is_month, clash.facts)) > 1:
+        wrong.append("it names more than one build month")
+    undecided: list[str] = []
+    needless: list[str] = []
+    if not wrong:
+        checker = _Checker(rules, places, names)
+        wrong += checker.list_flaws(clash, undecided)
+        needless += checker.list_needless(clash, undecided)
+    return ReplayedClash(
+        steps=len(clash.steps),
+        facts=len(clash.facts),
+        rules=len(clash.rules),
+        wrong=tuple(wrong),
+        needless=tuple(needless),
+        undecided=tuple(undecided),
+    )
+
+
+def _list_literals(clash: Clash) -> list[str]:
+    found = [fact.option for fact in clash.facts if fact.role is not Role.MONTH]
     for step in clash.steps:
-        foreign = [p for p in step.premises if p not in known and not _is_true(p, month)]
-        wrong += [f"step {step.number} rests on {each}, which is not known" for each in foreign]
-        if not _follows(rules, names, step):
-            wrong.append(f"step {step.number} does not follow")
-        if step.conclusion:
-            known.update(step.conclusion.split(" & "))
-        else:
-            ended = True
-    if not ended:
-        wrong.append("no step is a contradiction")
-    return wrong
+        found += [*step.premises, *filter(None, step.conclusion.split(" & "))]  # type: ignore[list-item]
+    return list(dict.fromkeys(found))
 
 
-def _is_true(premise: str, month: BuildMonth | None) -> bool:
-    """Whether a premise about the build month agrees with the month among the facts."""
-    for sign, at_least in ((">=", True), ("<", False)):
-        head, found, limit = premise.partition(sign)
-        if found and head == "month":
-            return month is not None and (month >= BuildMonth.parse(limit)) == at_least
-    return False
+def _is_limit(literal: str) -> bool:
+    """Whether a signed name is one of the build month: ``month>=2021-07``, ``month<2021-07``."""
+    return _LIMIT.fullmatch(literal) is not None
 
 
-def _follows(rules: RuleBase, names: Mapping[str, int], step: Step) -> bool:
-    """Whether a step follows in every build month that its premises leave open."""
-    limits = rules.list_months()
-    every = (*limits, BuildMonth(limits[0].ordinal - 1)) if limits else (BuildMonth(0),)
-    about = [premise for premise in step.premises if premise.startswith("month")]
-    for month in every:
-        if not all(_is_true(premise, month) for premise in about):
-            continue
-        checker = _StepChecker(rules, names, month)
-        for conclusion in step.conclusion.split(" & "):
-            if conclusion.startswith("month") and _is_true(conclusion, month):
-                continue
-            if not checker.refutes(step, conclusion):
-                return False
-    return True
+def _agrees(premise: str, month: BuildMonth) -> bool:
+    """Whether such a limit is true of a build month."""
+    match = _LIMIT.fullmatch(premise)
+    return match is not None and (month >= BuildMonth.parse(match[2])) == (match[1] == ">=")
 
 
-class _StepChecker:
-    """Three-valued judgement of the rules of one step."""
+class _Checker:
+    """Follows clashes of one rule base."""
 
     def __init__(
-        self, rules: RuleBase, names: Mapping[str, int], month: BuildMonth | None
+        self, rules: RuleBase, places: Mapping[RuleReference, int], names: Mapping[str, int]
     ) -> None:
         self._rules = rules
+        self._places = places
         self._names = names
-        self._month = month
+        limits = rules.list_months()
+        before = [BuildMonth(limits[0].ordinal - 1)] if limits else [BuildMonth(0)]
+        self._months = (*before, *limits)
 
-    def refutes(self, step: Step, conclusion: str) -> bool:
-        """Whether premises, rules and the opposite of the conclusion contradict one another."""
-        values: _Values = {}
-        for premise in step.premises:
-            if not premise.startswith("month"):
-                self._set(values, premise, on=True)
-        if conclusion and not conclusion.startswith("month"):
-            self._set(values, conclusion, on=False)
-        waiting = [values]
-        for _ in range(MOST_CASES):
-            if not waiting:
-                return True
-            values = waiting.pop()
-            if self._settle(step.rules, values):
-                continue
-            open_one = self._find_open(step.rules, values)
-            if open_one < 0:
-                return False
-            waiting += [{**values, open_one: True}, {**values, open_one: False}]
-        return False
-
-    def _settle(self, rules: Iterable[RuleReference], values: _Values) -> bool:
-        """Follow the rules as far as they go; whether they end in a contradiction."""
-        before = -1
-        while len(values) > before:
-            before = len(values)
-            for rule in rules:
-                if self._judge(rule, values) is False:
-                    return True
-                self._narrow(rule, values)
-        return False
-
-    def _find_open(self, rules: Iterable[RuleReference], values: _Values) -> int:
-        """An option that no rule has settled yet; -1 where there is none."""
-        return next((o for r in rules for o in self._list_options(r) if o not in values), -1)
-
-    def _set(self, values: _Values, literal: str, *, on: bool) -> None:
-        negative = literal.startswith("!")
-        values[self._names[literal.removeprefix("!")]] = on != negative
-
-    def _narrow(self, rule: RuleReference, values: _Values) -> None:
-        """Settle options of a rule that can only be one way."""
-        for option in self._list_options(rule):
-            if option in values:
-                continue
-            for value in (True, False):
-                if self._judge(rule, {**values, option: value}) is False:
-                    values[option] = not value
-                    break
-
-    def _list_options(self, rule: RuleReference) -> list[int]:
-        rules = self._rules
-        if rule.kind is RuleKind.RULE:
-            cross = self._find_rule(rule)
-            weighed = [o for c in rules.rules[cross].comparisons for o, _ in c.weights]
-            return [o for o in (*rules.rules[cross].formula, *weighed) if o >= 0]
-        if rule.kind is RuleKind.GROUP:
-            group = self._find_group(rule)
-            return [rules.group_parents[group], *rules.group_members[group]]
-        option = self._find_option(rule)
-        parent = rules.parents[option]
-        return [option] if parent < 0 else [option, parent]
-
-    def _find_rule(self, rule: RuleReference) -> int:
-        return next(place for place, each in enumerate(self._rules.rules) if each.id == rule.id)
-
-    def _find_group(self, rule: RuleReference) -> int:
-        rules = self._rules
-        return next(
-            group
-            for group, line in enumerate(rules.group_lines)
-            if line == rule.line and rules.get_file(rules.group_parents[group]) == rule.file
-        )
-
-    def _find_option(self, rule: RuleReference) -> int:
-        rules = self._rules
-        if rule.kind is RuleKind.ROOT:
-            return rules.parents.index(-1)
-        return next(
-            option
-            for option, line in enumerate(rules.lines)
-            if line == rule.line and rules.get_file(option) == rule.file
-        )
-
-    def _judge(self, rule: RuleReference, values: _Values) -> bool | None:
-        """True, false, or None while options are open."""
-        rules = self._rules
-        if rule.kind is RuleKind.RULE:
-            return self._judge_formula(self._find_rule(rule), values)
-        if rule.kind is RuleKind.GROUP:
-            return self._judge_group(self._find_group(rule), values)
-        option = self._find_option(rule)
-        if rule.kind is RuleKind.ROOT:
-            return values.get(option)
-        if rule.kind is RuleKind.WINDOW:
-            window = next(w.window for w in rules.windows if w.option == option)
-            return _imply(values.get(option), self._is_inside(window))
-        first, second = option, rules.parents[option]
-        if rule.kind is RuleKind.MANDATORY:
-            first, second = second, first
-        return _imply(values.get(first), values.get(second))
-
-    def _is_inside(self, window: Window) -> bool | None:
-        return None if self._month is None else window.holds(self._month)
-
-    def _judge_group(self, group: int, values: _Values) -> bool | None:
-        rules = self._rules
-        members = rules.group_members[group]
-        low, high = rules.group_lows[group], rules.group_highs[group]
-        if rules.group_kinds[group] is GroupKind.MANDATORY:
-            low = len(members)
-        on = sum(values.get(member) is True for member in members)
-        possible = sum(values.get(member) is not False for member in members)
-        if high == 1 and on > 1:
-            return False
-        holds = False if on > high or possible < low else None
-        holds = True if low <= on and possible <= high else holds
-        return _imply(values.get(rules.group_parents[group]), holds)
-
-    def _judge_formula(self, place: int, values: _Values) -> bool | None:
-        rule = self._rules.rules[place]
-        stack: list[bool | None] = []
-        for code in rule.formula:
-            if code >= 0:
-                stack.append(values.get(code))
-            elif code in {TRUE, FALSE}:
-                stack.append(code == TRUE)
-            elif code <= COMPARISON_BASE:
-                stack.append(self._compare(rule.comparisons[COMPARISON_BASE - code], values))
-            elif code == NOT:
-                stack[-1] = None if stack[-1] is None else not stack[-1]
+    def list_flaws(self, clash: Clash, undecided: list[str]) -> list[str]:
+        """Steps that do not follow, or rest on something that is not known."""
+        known = {f.option if f.on else f"!{f.option}" for f in clash.facts}
+        told = next((BuildMonth.parse(f.option) for f in clash.facts if _is_month(f)), None)
+        listed = set(clash.rules)
+        wrong: list[str] = []
+        ended = False
+        for step in clash.steps:
+            where = f"step {step.number}"
+            wrong += [
+                f"{where} rests on {each}, which is not known"
+                for each in step.premises
+                if each not in known and (told is None or not _agrees(each, told))
+            ]
+            foreign = [rule.id for rule in step.rules if rule not in listed]
+            wrong += [f"{where} uses {name}, which the clash does not list" for name in foreign]
+            try:
+                if not self._follows(step):
+                    wrong.append(f"{where} does not follow")
+            except TooManyCasesError:
+                undecided.append(f"{where}: too many cases to tell apart")
+            if step.conclusion:
+                known.update(step.conclusion.split(" & "))
             else:
-                right = stack.pop()
-                stack[-1] = _join(code, stack[-1], right)
-        if rule.window.limited:
-            return _imply(self._is_inside(rule.window), stack[0])
-        return stack[0]
+                ended = True
+        if not ended:
+            wrong.append("no step is a contradiction")
+        return wrong
 
-    def _compare(self, comparison: Comparison, values: _Values) -> bool | None:
-        judge = JUDGES[comparison.operator]
-        if comparison.subject is Subject.MONTH:
-            return None if self._month is None else judge(self._month.ordinal, comparison.bound)  # type: ignore[arg-type]
-        if comparison.subject is not Subject.WEIGHTS:
-            return None
-        if any(option not in values for option, _ in comparison.weights):
-            return None
-        total = sum(weight for option, weight in comparison.weights if values[option])
-        return judge(total, comparison.bound)  # type: ignore[arg-type]
-
-
-def _imply(left: bool | None, right: bool | None) -> bool | None:  # noqa: FBT001 - truth values
-    if left is False or right is True:
+    def _follows(self, step: Step) -> bool:
+        """Whether a step follows in every build month that its premises leave open."""
+        about = [premise for premise in step.premises if _is_limit(premise)]
+        given = self._read(each for each in step.premises if not _is_limit(each))
+        for month in self._months:
+            if not all(_agrees(premise, month) for premise in about):
+                continue
+            for conclusion in step.conclusion.split(" & "):
+                if _agrees(conclusion, month):
+                    continue
+                opposite = conclusion and not _is_limit(conclusion)
+                more = {o: not v for o, v in self._read([conclusion]).items()} if opposite else {}
+                if any(given.get(o, v) != v for o, v in more.items()):
+                    continue
+                if not self._refutes({**given, **more}, step.rules, month):
+                    return False
         return True
-    return None if left is None or right is None else right
+
+    def _read(self, literals: Iterable[str]) -> dict[int, bool]:
+        """Options and values of signed names."""
+        return {self._names[x.removeprefix("!")]: not x.startswith("!") for x in literals}
+
+    def _refutes(
+        self, given: Mapping[int, bool], used: Sequence[RuleReference], month: BuildMonth
+    ) -> bool:
+        """Whether options and rules contradict one another, whatever typed options are worth."""
+        across = [self._places[rule] for rule in used if rule.kind is RuleKind.RULE]
+        return all(
+            RuleJudge(self._rules, self._places, month, chosen).refutes(given, used)
+            for chosen in list_choices(self._rules, across)
+        )
+
+    def list_needless(self, clash: Clash, undecided: list[str]) -> list[str]:
+        """Facts and rules without which the others still leave no list possible."""
+        found: list[str] = []
+        for fact in clash.facts:
+            rest = [each for each in clash.facts if each is not fact]
+            if self._clashes(rest, clash.rules, undecided):
+                found.append(f"{fact} is not needed")
+        for rule in clash.rules:
+            kept = [each for each in clash.rules if each is not rule]
+            if self._clashes(clash.facts, kept, undecided):
+                found.append(f"{rule.id} is not needed")
+        return found
+
+    def _clashes(
+        self, facts: Sequence[Fact], used: Sequence[RuleReference], undecided: list[str]
+    ) -> bool:
+        """Whether facts and rules leave no list possible in any month that the facts allow."""
+        told = next((BuildMonth.parse(f.option) for f in facts if _is_month(f)), None)
+        given = {self._names[f.option]: f.on for f in facts if not _is_month(f)}
+        try:
+            return all(
+                self._refutes(given, used, month)
+                for month in ((told,) if told is not None else self._months)
+            )
+        except TooManyCasesError:
+            undecided.append("whether everything is needed: too many cases to tell apart")
+            return False
 
 
-def _join(code: int, left: bool | None, right: bool | None) -> bool | None:  # noqa: FBT001
-    if code == IMPLIES:
-        return _imply(left, right)
-    if code == OR:
-        return _imply(None if left is None else not left, right)
-    if code == EQUIVALENT:
-        return None if left is None or right is None else left == right
-    if code == AND and (left is False or right is False):
-        return False
-    return None if left is None or right is None else True
+def _is_month(fact: Fact) -> bool:
+    return fact.role is Role.MONTH

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 
 from donorfit.equipment.compiled import Compiled, Handle
 from donorfit.vehicle.identity import OptionName
-from donorfit.vehicle.rules import ALWAYS, GroupKind, RuleBase, RuleKind, RuleReference
+from donorfit.vehicle.rules import ALWAYS, CrossRule, GroupKind, RuleBase, RuleKind, RuleReference
 
 MOST_NAMED = 6
 """Members of a group that are named before the rest is counted."""
@@ -115,7 +115,7 @@ def say_broken(compiled: Compiled, handle: Handle, is_on: Callable[[int], bool])
     if kind == "group":
         return _say_group(compiled, place, is_on)
     rule = rules.rules[compiled.cross[place].place]
-    options = compiled.cross[place].options
+    options = [o for o in compiled.cross[place].options if not _is_value(rule, o)]
     on = [say_option(rules, o) for o in options if is_on(o)]
     off = [say_option(rules, o) for o in options if not is_on(o)]
     parts = []
@@ -124,7 +124,15 @@ def say_broken(compiled: Compiled, handle: Handle, is_on: Callable[[int], bool])
     if off:
         parts.append(f"{join_names(off, 'and')} {'is' if len(off) == 1 else 'are'} off")
     when = f" for cars {rule.window}" if rule.window.limited else ""
+    values = [rules.names[o] for o in compiled.cross[place].options if _is_value(rule, o)]
+    if values:
+        parts.append(f"no value of {join_names(values, 'and')} fits")
     return f"the rule {rule.text}{when} does not hold: {', '.join(parts)}"
+
+
+def _is_value(rule: CrossRule, option: int) -> bool:
+    """Whether a rule compares the value of an option and does not ask whether it is on."""
+    return option not in rule.formula and any(c.option == option for c in rule.comparisons)
 
 
 def _say_group(compiled: Compiled, group: int, is_on: Callable[[int], bool]) -> str:

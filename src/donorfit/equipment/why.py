@@ -1,8 +1,10 @@
 """Why is a list, or one value of an option, not possible."""
 
 from collections.abc import Collection, Iterable
+from itertools import compress
 
-from donorfit.equipment.answers import Clash, Explanation, Structure
+from donorfit.equipment.answers import Explanation, Structure
+from donorfit.equipment.check import find_broken
 from donorfit.equipment.compiled import Compiled, Handle, compile_rules
 from donorfit.equipment.explain import (
     Core,
@@ -120,31 +122,48 @@ def _explain_list(
     month: BuildMonth | None,
     fitted: Collection[str],
 ) -> Explanation:
-    whole = get_whole_list_check(compiled)
-    bits = whole.make_bits(declared)
+    bits = get_whole_list_check(compiled).make_bits(declared)
     for option, value in fixed.items():
         bits[option] = value
-    segment = 0 if month is None else compiled.find_segment(month)
-    broken = whole.find_broken(bits, segment)
-    if not broken:
+    on = list(compress(range(compiled.count), bits))
+    every = range(len(compiled.limits) + 1)
+    segments = every if month is None else [compiled.find_segment(month)]
+    by_segment = find_broken(compiled, on, segments)
+    if not all(by_segment):
         return Explanation(verdict="the list is possible as it is", clashes=())
-    raw = bytes(bits)
+    broken = [handle for handle in by_segment[0] if all(handle in b for b in by_segment)]
     roles = Roles(
         compiled,
         month,
         frozenset(fitted),
         frozenset(o for o in range(compiled.count) if o not in fixed),
     )
-    finder = ClashFinder(compiled, raw, month)
-    clashes: list[Clash] = [
-        word_core(compiled, finder.find(group), roles)
-        for group in finder.separate(broken)[:MOST_CLASHES]
-    ]
-    number = len(finder.separate(broken))
+    finder = ClashFinder(compiled, bytes(bits), month)
+    groups = finder.separate(h for h in broken if not _is_free(compiled, h))
+    cores = [finder.find(group) for group in groups[:MOST_CLASHES]]
+    free = [handle for handle in broken if _is_free(compiled, handle)]
+    if free or not broken:
+        over = _list_options(compiled) if broken else range(compiled.count)
+        cores += finder.find_over(over)[: MOST_CLASHES - len(cores)]
+    number = len(groups) + len(cores) - min(len(groups), MOST_CLASHES)
     verdict = f"the list breaks {len(broken)} rule{'s' * (len(broken) != 1)}"
-    if number > 1:
+    if not broken:
+        verdict = "the list is possible in no build month"
+    elif number > 1:
         verdict += f" in {number} separate clashes"
-    return Explanation(verdict=verdict, clashes=tuple(clashes))
+    return Explanation(
+        verdict=verdict, clashes=tuple(word_core(compiled, core, roles) for core in cores)
+    )
+
+
+def _is_free(compiled: Compiled, handle: Handle) -> bool:
+    """Whether a rule mentions typed options, so that no single rule is to blame."""
+    return handle[0] == "rule" and compiled.cross[handle[1]].free
+
+
+def _list_options(compiled: Compiled) -> list[int]:
+    """Options that rules over typed options mention."""
+    return list(dict.fromkeys(o for rule in compiled.cross if rule.free for o in rule.options))
 
 
 class ClashFinder:
@@ -201,12 +220,26 @@ class ClashFinder:
             raise ValueError(message)
         return best
 
+    def find_over(self, options: Iterable[int]) -> list[Core]:
+        """Minimal clashes among the values of some options, no two with an option in common."""
+        left = [option + 1 if self._bits[option] else -option - 1 for option in options]
+        found: list[Core] = []
+        while not self._warm.holds([*left, *self._month]):
+            core = find_core(self._compiled, [*left, *self._month])
+            found.append(core)
+            used = set(core.facts)
+            left = [literal for literal in left if literal not in used]
+            if used <= set(self._month):
+                break
+        return found
+
     def find_one(self, handle: Handle) -> Core:
         """A minimal clash that contains a broken rule, or fewer facts where these suffice."""
         facts = min(self.list_facts(handle), key=len, default=())
         solver, units = self._warm.solver, self._warm.units
         needed = drop_needless(solver, list(facts), [*units, *self._month])
-        needed = [*drop_needless(solver, self._month, [*units, *needed]), *needed]
+        if solver.solve([*units, *needed]):
+            needed = [*self._month, *needed]
         direct = Core(
             (*self._month_needed(handle), *facts), (self._fine(handle, facts),), minimal=True
         )

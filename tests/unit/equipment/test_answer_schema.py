@@ -17,6 +17,7 @@ from donorfit.equipment import (
     months,
     read_uvl,
     repair,
+    replay,
     why,
 )
 from donorfit.equipment.answer_schema import ANSWERS, make_schema
@@ -93,6 +94,7 @@ def test_answers_follow_their_schemas() -> None:
         "compare": [compare(rules, ["A"], ["A", "C"])],
         "facts": [facts(rules), facts(read_uvl("features\n A\nconstraints\n !A\n", file="b.uvl"))],
         "leftovers": [leftovers(rules, ["A", "D", "C"], ["B"], ["C"])],
+        "replay": [replay(rules, why(rules, ["A", "C", "D"], month=month).clashes)],
     }
     assert set(answers) == {command for command, _ in ANSWERS}
     for command, kind in ANSWERS:

@@ -3,7 +3,8 @@
 import sys
 from pathlib import Path
 
-from donorfit.equipment.answers import RepairRequest
+from donorfit.equipment.answer_file import read_clashes
+from donorfit.equipment.answers import Clash, RepairRequest
 from donorfit.equipment.read_dimacs import read_dimacs
 from donorfit.equipment.read_uvl import Import, list_imports, read_uvl
 from donorfit.equipment.request_file import read_request
@@ -76,6 +77,15 @@ def read_request_file(path: Path) -> RepairRequest:
         InputError: with all mistakes found.
     """
     return read_request(read_text(path), file=path.name)
+
+
+def read_answer_file(path: Path) -> tuple[Clash, ...]:
+    """Read the explanations of an answer that was printed as JSON.
+
+    Raises:
+        InputError: with all mistakes found.
+    """
+    return read_clashes(read_text(path), file=path.name)
 
 
 class _ImportReader:
