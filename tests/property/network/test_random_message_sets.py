@@ -72,8 +72,8 @@ def simulate(frames: list[tuple[int, int]], firsts: list[int], most_events: int)
 
 
 def try_set(dice: random.Random) -> tuple[int, int]:
-    """Messages compared, and how many of them met their bound within a bit time; (0, 0) at
-    overload."""
+    """Messages put at their worst moment, and how many met their bound within a bit time; (0, 0)
+    at overload. All messages are compared from random first releases."""
     network = make_set(dice)
     report = analyse_load(network)
     if report.worst_load >= 1:
@@ -82,8 +82,9 @@ def try_set(dice: random.Random) -> tuple[int, int]:
     frames = [(round(r.period_us * 1000), round(r.frame_us * 1000)) for r in report.responses]
     events = 60 * len(frames)
     check(report, simulate(frames, [dice.randrange(period) for period, _ in frames], events))
-    met = sum(meets_its_bound(report, frames, place) for place in range(len(frames)))
-    return len(frames), met
+    places = dice.sample(range(len(frames)), min(3, len(frames)))
+    met = sum(meets_its_bound(report, frames, place) for place in places)
+    return len(places), met
 
 
 def check(report: LoadReport, seen: list[int]) -> None:
@@ -119,10 +120,13 @@ def test_one_hundred_sets() -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1800)
 def test_ten_thousand_sets(capsys: pytest.CaptureFixture[str]) -> None:
     judged, messages, met = run(10_000, seed=2)
     with capsys.disabled():
-        print(f"\n10000 sets: {judged} below full load, {messages} messages, none later than")
-        print(f"computed; {met} ({met / messages:.1%}) as late as computed within one bit time")
+        print(f"\n10000 sets: {judged} below full load, no message later than computed; of")
+        print(
+            f"{messages} at their worst moment {met} ({met / messages:.1%}) meet it in a bit time"
+        )
     assert judged > 8_000
     assert met > 0.9 * messages
