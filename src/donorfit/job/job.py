@@ -1,17 +1,19 @@
 """One job: its records in order, and the stages that make them."""
 
+import hashlib
 from collections.abc import Callable
 from typing import Any, TypeVar
 
 from donorfit.errors import MisuseError, SafetyError
+from donorfit.job.earlier_runs import keep_earlier, presume_change
 from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.store import JobStore, decode_stored
-from donorfit.records.change_record import ChangeRecord, StepResult, StepState
+from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.finding import Severity
 from donorfit.records.fit_report import FitReport
 from donorfit.records.handover import Handover
-from donorfit.records.plan import Plan, StepKind
+from donorfit.records.plan import Plan, PlanPurpose, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.survey import Survey
@@ -24,7 +26,6 @@ from donorfit.stages.prove import prove
 from donorfit.stages.survey import survey_bench, survey_car
 from donorfit.vehicle.pack import Pack
 
-from donorfit.vehicle.software import SoftwareImage
 T = TypeVar("T")
 
 SURVEY, BENCH, REPORT, PLAN = "survey", "bench", "fit report", "plan"
@@ -95,10 +96,12 @@ class Job:
         self.store.add_record(kind, encode(record))
         return record
 
-    async def _run(self, stage: str, context: str, strand: Any) -> Any:
+    async def _run(
+        self, stage: str, context: str, strand: Any, keep: Callable[[Any], None] | None = None
+    ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
-        return await run_stage(self.store, self._car, stage, context, strand)
+        return await run_stage(self.store, self._car, stage, context, strand, keep=keep)
 
     # The stages
 
@@ -156,7 +159,7 @@ class Job:
         return self._keep(PREPARATION, preparation)
 
     async def apply(
-        self, confirmation: str, load_software: Callable[[str], SoftwareImage]
+        self, confirmation: str, load_software: Callable[[str], bytes]
     ) -> ChangeRecord:
         """Carry out the newest plan.
 
@@ -174,15 +177,35 @@ class Job:
         software = _load_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         strand = apply(self.pack, plan, preparation, software, self._list_begun(plan))
-        change: ChangeRecord = await self._run("apply", context, strand)
-        return self._keep(CHANGE, change)
+        await self._run("apply", context, strand, self._keep_change)
+        return self.require(CHANGE, ChangeRecord)
+
+    def _keep_change(self, change: ChangeRecord) -> None:
+        self._keep(CHANGE, keep_earlier(change, self.find(CHANGE, ChangeRecord)))
 
     def _list_begun(self, plan: Plan) -> frozenset[str]:
-        """Steps that the newest change record of this plan left uncertain."""
+        """Steps after which a unit may be in its boot loader, where it reports no known version.
+
+        Those that the newest change record of this plan left uncertain; of an undo plan every
+        download, since what it takes back may have been cut in the middle.
+        """
+        if plan.purpose is PlanPurpose.UNDO:
+            return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
         change = self.find(CHANGE, ChangeRecord)
         if change is None or change.plan_digest != compute_digest(plan):
             return frozenset()
         return frozenset(step.step for step in change.steps if step.state is StepState.UNCERTAIN)
+
+    def _is_cut(self, plan_digest: str) -> bool:
+        """Whether a run of this plan has left no record: every run that ended left one."""
+        runs = [
+            run
+            for run in self.store.list_runs()
+            if run.stage == "apply" and run.context.startswith(plan_digest)
+        ]
+        records = [each for each in self.store.list_records() if each.kind == CHANGE]
+        changes = [decode_stored(each, ChangeRecord) for each in records]
+        return len(runs) > sum(each.plan_digest == plan_digest for each in changes)
 
     def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
         """Every rule that has to hold before the first write; no option turns one off."""
@@ -253,28 +276,15 @@ class Job:
         plan = self.require(PLAN, Plan)
         preparation = self.require(PREPARATION, Preparation)
         change = self.find(CHANGE, ChangeRecord)
-        if change is None or change.plan_digest != compute_digest(plan):
-            change = _presume_change(plan, preparation)
+        digest = compute_digest(plan)
+        if change is not None and change.plan_digest != digest:
+            change = None
+        if change is None or self._is_cut(digest):
+            change = presume_change(plan, preparation, change)
         return self._keep(PLAN, make_undo_plan(self.pack, plan, preparation, change))
 
 
 _BLOCKING = Severity.BLOCKING
-
-
-def _presume_change(plan: Plan, preparation: Preparation) -> ChangeRecord:
-    """A run that was cut: any step may be done, and undo looks before it writes."""
-    return ChangeRecord(
-        plan_digest=compute_digest(plan),
-        preparation_digest=compute_digest(preparation),
-        vin=plan.vin,
-        steps=tuple(
-            StepResult(step=step.id, unit=step.unit, what=step.what, state=StepState.UNCERTAIN)
-            for step in plan.steps
-        ),
-        finished=False,
-        changed=tuple(dict.fromkeys(step.unit for step in plan.steps)),
-        stop_reason="the run was cut before its end",
-    )
 
 
 def confirm_digest(plan: Plan, confirmation: str) -> None:
@@ -293,14 +303,14 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
         )
 
 
-def _load_software(plan: Plan, load_software: Callable[[str], SoftwareImage]) -> dict[str, bytes]:
-    """Software of a plan, each file proved by its digest before anything is erased."""
+def _load_software(plan: Plan, load_software: Callable[[str], bytes]) -> dict[str, bytes]:
+    """Software files of a plan, each proved by its digest before anything is erased."""
     software = {}
     for step in plan.steps:
         if step.kind is not StepKind.PROGRAM:
             continue
-        image = load_software(step.software_file)
-        digest = image.sha256
+        data = load_software(step.software_file)
+        digest = hashlib.sha256(data).hexdigest()
         if digest != step.software_sha256:
             raise SafetyError(
                 what=f"The software file {step.software_file} is not the one that was planned.",
@@ -308,5 +318,5 @@ def _load_software(plan: Plan, load_software: Callable[[str], SoftwareImage]) ->
                 why=f"SHA-256 {digest[:16]}... instead of {step.software_sha256[:16]}...",
                 next_step="Use the pack that the plan was made with.",
             )
-        software[step.software_file] = image.data
+        software[step.software_file] = data
     return software

@@ -32,9 +32,24 @@ class CarAccess:
 
 
 async def run_stage(
-    store: JobStore, car: CarAccess, stage: str, context: str, strand: Strand
+    store: JobStore,
+    car: CarAccess,
+    stage: str,
+    context: str,
+    strand: Strand,
+    *,
+    keep: Callable[[Any], None] | None = None,
 ) -> Any:
     """Drive a conversation to its result, beginning a run or taking up an unfinished one.
+
+    Args:
+        store: the job file.
+        car: how to reach the car.
+        stage: name of the stage.
+        context: what the run is about; an unfinished one of the same context is taken up.
+        strand: the conversation.
+        keep: writes the result down. The run ends after it, so that a program that ends in
+            between takes the run up again instead of losing its result.
 
     Raises:
         DonorfitError: the job cannot go on; the run stays open and can be resumed.
@@ -51,5 +66,7 @@ async def run_stage(
     if car.watch is not None:
         car.watch(loop)
     result = await loop.run(stage, strand)
+    if keep is not None:
+        keep(result)
     run.end()
     return result

@@ -9,7 +9,7 @@ from donorfit.diagnostics.conversation import Chosen, Question, Together
 from donorfit.diagnostics.readings import Missing, read_identifier, read_supply, read_text
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.plan import Plan, PlannedCaution, Step, StepKind
+from donorfit.records.plan import Plan, PlannedCaution, PlanPurpose, Step, StepKind
 from donorfit.records.preparation import Backup, Identity, Preparation, WakeCheck
 from donorfit.vehicle.control_unit import (
     HARDWARE_IDENTIFIER,
@@ -199,9 +199,15 @@ def _prepare_unit(unit: ControlUnit, plan: Plan) -> Generator[Any, Any, _Prepare
             )
         )
     backups = []
+    in_boot_loader = plan.purpose is PlanPurpose.UNDO and any(
+        step.unit == unit.id
+        and step.kind is StepKind.PROGRAM
+        and identity.software not in {step.software_before, step.software_after}
+        for step in plan.steps
+    )
     for step in plan.steps:
         if step.unit == unit.id and step.kind in WRITES:
-            backup = yield from _back_up(unit, step)
+            backup = yield from _back_up(unit, step, in_boot_loader=in_boot_loader)
             if isinstance(backup, Finding):
                 findings.append(backup)
             else:
@@ -210,11 +216,17 @@ def _prepare_unit(unit: ControlUnit, plan: Plan) -> Generator[Any, Any, _Prepare
     return _Prepared(identity=identity, backups=tuple(backups), findings=tuple(findings))
 
 
-def _back_up(unit: ControlUnit, step: Step) -> Generator[Any, Any, Backup | Finding]:
+def _back_up(
+    unit: ControlUnit, step: Step, *, in_boot_loader: bool
+) -> Generator[Any, Any, Backup | Finding]:
     """Read twice; both reads must be the same bytes."""
     reads = []
     for what in ("back up", "verify the backup of"):
         data = yield from read_identifier(unit, step.identifier, f"{what} {step.identifier:04X}")
+        if isinstance(data, Missing) and data.answered and in_boot_loader:
+            # In its boot loader it shows no records. What it held before the work is kept since
+            # then, and these are the bytes that the work wrote.
+            data = step.before
         if isinstance(data, Missing):
             return _block(
                 "no-backup",

@@ -4,7 +4,15 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any
 
-from donorfit.diagnostics.conversation import Access, Effect, Exchange, Outcome, Pause, Refused
+from donorfit.diagnostics.conversation import (
+    Access,
+    Answered,
+    Effect,
+    Exchange,
+    Outcome,
+    Pause,
+    Refused,
+)
 from donorfit.diagnostics.readings import Missing, explain_missing, read_text
 from donorfit.diagnostics.uds import encode_reset_request
 from donorfit.records.change_record import StepState
@@ -51,13 +59,27 @@ def make_access(step: Step) -> Access:
 
 
 def restart(unit: ControlUnit, step: Step) -> Generator[Any, Any, str]:
-    """Reset a unit and wait until it speaks; return why not, or nothing."""
-    outcome: Outcome = yield make_change(
-        step, encode_reset_request(), f"reset {unit.id}", Access(session=3)
-    )
-    if isinstance(outcome, Refused):
-        return explain_missing(outcome).why
-    yield Pause(seconds=unit.reset_seconds, why=f"{unit.title} starts again")
+    """Reset a unit and wait until it speaks; return why not, or nothing.
+
+    That a unit speaks does not prove that it has started anew. A reset done twice does no harm,
+    so one without an answer is done again.
+    """
+    why = ""
+    for _ in range(MOST_TRIES):
+        outcome: Outcome = yield make_change(
+            step, encode_reset_request(), f"reset {unit.id}", Access(session=3)
+        )
+        if isinstance(outcome, Refused):
+            return explain_missing(outcome).why
+        yield Pause(seconds=unit.reset_seconds, why=f"{unit.title} starts again")
+        why = yield from _wait_until_back(unit)
+        if why or isinstance(outcome, Answered):
+            return why
+        why = f"it speaks, but the reset was never answered: {explain_missing(outcome).why}"
+    return why
+
+
+def _wait_until_back(unit: ControlUnit) -> Generator[Any, Any, str]:
     why = ""
     for _ in range(MOST_LOOKS_AFTER_RESET):
         serial = yield from read_text(unit, SERIAL_IDENTIFIER, "see whether it is back")

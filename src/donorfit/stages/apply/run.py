@@ -44,22 +44,23 @@ def apply(
     Returns:
         What became of every step; ``stop_reason`` says why where it is not finished.
     """
-    results: list[StepResult] = []
+    done: dict[str, StepResult] = {}
     stop = yield from _check_car(pack, plan, preparation)
-    for step in plan.steps:
+    for step in _put_begun_first(plan.steps, begun):
         if not stop:
             stop = yield from _wait_for_supply(pack, step)
         if stop:
-            results.append(_describe(step, StepOutcome(state=StepState.NOT_REACHED)))
+            done[step.id] = _describe(step, StepOutcome(state=StepState.NOT_REACHED))
             continue
         unit = pack.find_unit(step.unit)
         if unit is None or (unit.system.read_only and step.kind is not StepKind.CLEAR_FAULTS):
             result = StepOutcome(state=StepState.SKIPPED, detail="this unit is never written")
         else:
             result = yield from _run_step(unit, step, software, begun=step.id in begun)
-        results.append(_describe(step, result))
+        done[step.id] = _describe(step, result)
         if result.state not in GOOD_STATES:
             stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
+    results = [done[step.id] for step in plan.steps]
     return ChangeRecord(
         plan_digest=compute_digest(plan),
         preparation_digest=compute_digest(preparation),
@@ -71,6 +72,15 @@ def apply(
     )
 
 
+def _put_begun_first(steps: tuple[Step, ...], begun: frozenset[str]) -> tuple[Step, ...]:
+    """Downloads that were begun come first: a unit in its boot loader shows no records."""
+    return tuple(sorted(steps, key=lambda step: not _is_begun_download(step, begun)))
+
+
+def _is_begun_download(step: Step, begun: frozenset[str]) -> bool:
+    return step.kind is StepKind.PROGRAM and step.id in begun
+
+
 def _list_changed(plan: Plan, results: list[StepResult]) -> tuple[str, ...]:
     kinds = {step.id: step.kind for step in plan.steps}
     lasting = {StepKind.PROGRAM, StepKind.WRITE_OPTION_LIST, StepKind.WRITE_RECORD}
@@ -78,7 +88,7 @@ def _list_changed(plan: Plan, results: list[StepResult]) -> tuple[str, ...]:
         dict.fromkeys(
             result.unit
             for result in results
-            if result.state in CHANGED_STATES and kinds[result.step] in lasting
+            if (result.state in CHANGED_STATES or result.held) and kinds[result.step] in lasting
         )
     )
 

@@ -1,0 +1,75 @@
+"""What earlier runs of the same plan leave to say: a step that was done does not become untouched.
+
+A run that stops early has not reached steps that a run before it had done. Undo restores what the
+newest change record names, so nothing may be forgotten from one record to the next.
+"""
+
+from dataclasses import replace
+
+from donorfit.records.change_record import ChangeRecord, StepResult, StepState
+from donorfit.records.encoding import compute_digest
+from donorfit.records.plan import Plan
+from donorfit.records.preparation import Preparation
+
+_TOUCHED = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN, StepState.DIFFERS))
+_EARLIER = "so in an earlier run"
+_CUT = "the run was cut before its end"
+
+
+def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRecord:
+    """The change record with the earlier result of every step that this run did not reach.
+
+    Args:
+        change: what the newest run says.
+        earlier: the record before it, of whatever plan; None where there is none.
+    """
+    if earlier is None or earlier.plan_digest != change.plan_digest:
+        return change
+    before = {each.step: each for each in earlier.steps}
+    steps = tuple(_choose(each, before.get(each.step)) for each in change.steps)
+    kept = {new.unit for new, old in zip(steps, change.steps, strict=True) if new is not old}
+    again = tuple(unit for unit in earlier.changed if unit in kept)
+    return replace(change, steps=steps, changed=tuple(dict.fromkeys((*change.changed, *again))))
+
+
+def _choose(result: StepResult, earlier: StepResult | None) -> StepResult:
+    if result.state is not StepState.NOT_REACHED or earlier is None:
+        return result
+    if earlier.state not in _TOUCHED:
+        return result
+    if _EARLIER in earlier.detail:
+        return earlier
+    return replace(earlier, detail=f"{earlier.detail} ({_EARLIER})".strip())
+
+
+def presume_change(
+    plan: Plan, preparation: Preparation, earlier: ChangeRecord | None
+) -> ChangeRecord:
+    """A run that was cut: any step may be done, and undo looks before it writes.
+
+    Args:
+        plan: what was being carried out.
+        preparation: the preparation it relied on.
+        earlier: the record of a run before it, of whatever plan; what it says was done stands.
+    """
+    known = {
+        each.step: each
+        for each in (earlier.steps if earlier is not None else ())
+        if each.state in _TOUCHED
+    }
+    uncertain = tuple(
+        known.get(
+            step.id,
+            StepResult(step=step.id, unit=step.unit, what=step.what, state=StepState.UNCERTAIN),
+        )
+        for step in plan.steps
+    )
+    return ChangeRecord(
+        plan_digest=compute_digest(plan),
+        preparation_digest=compute_digest(preparation),
+        vin=plan.vin,
+        steps=uncertain,
+        finished=False,
+        changed=tuple(dict.fromkeys(step.unit for step in plan.steps)),
+        stop_reason=_CUT,
+    )
