@@ -13,7 +13,7 @@ from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 
-from donorfit.assemble import NoKeys
+from donorfit.edge.key_files import NoKeys
 from donorfit.diagnostics.pdu import Reply
 from donorfit.edge.clock import RealClock
 from donorfit.edge.journal.job_file import JobFile

@@ -1,20 +1,26 @@
 """The one place that chooses real links, clock, journal and keys for a job."""
 
 import asyncio
-import importlib.util
+import json
 import sys
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from donorfit.diagnostics.conversation import Answered, Effect, Exchange
+from donorfit.diagnostics.carrying import Carried
+from donorfit.diagnostics.conversation import Answered, Download, Effect, Exchange
 from donorfit.diagnostics.malformed import MalformedError
 from donorfit.diagnostics.talk import NoteKind
 from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
+from donorfit.edge.host.car_claims import CarClaims
+from donorfit.edge.host.power import read_host_power, require_lasting_power
+from donorfit.edge.host.state_folder import find_state_folder
+from donorfit.edge.host.watch import HostWatch
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.lock_outs import LastingLockOuts
 from donorfit.edge.links.capture import CaptureFile
-from donorfit.edge.links.doip import DoipLink
+from donorfit.edge.links.places import Place, open_link
 from donorfit.edge.packs.pack_reader import read_pack, read_software_image
 from donorfit.errors import InputError, JournalError, LinkError, SafetyError
 from donorfit.job.carrier import Carrier
@@ -25,82 +31,18 @@ from donorfit.job.ports import Clock, KeySource, LockOuts
 from donorfit.job.progress import Happening, Listener, Person, Progress
 from donorfit.job.runner import CarAccess
 from donorfit.vehicle.control_unit import VIN_IDENTIFIER
-from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
+from donorfit.vehicle.software import SoftwareImage
 
 OPEN_TIMEOUT_S = 6.0
 FACT_PACK, FACT_DIGEST, FACT_VIN = "pack path", "pack digest", "vin"
+FACT_HOST_POWER = "host power"
+MOST_POWER_NOTES = 50
 
 
-from donorfit.vehicle.software import SoftwareImage
 def read_wall_clock() -> str:
     """Local time with offset, ISO 8601 to the second; for records, never for deadlines."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
-
-
-def split_host_port(text: str) -> tuple[str, int]:
-    """Read ``HOST:PORT``; the port may be left out (13400, ISO 13400-2).
-
-    Raises:
-        InputError: another form.
-    """
-    host, separator, port = text.rpartition(":")
-    if not separator:
-        return text, 13400
-    if not host or not port.isascii() or not port.isdigit() or not 0 < int(port) < 1 << 16:
-        raise InputError(
-            what=f"{text!r} is no address of a car.",
-            where="--car",
-            why="It is written HOST:PORT, the port from 1 to 65535.",
-            next_step="For example: --car 127.0.0.1:13400",
-        )
-    return host.strip("[]"), int(port)
-
-
-class NoKeys:
-    """No source of keys: units that ask for one cannot be opened."""
-
-    def compute_key(self, unit: UnitId, level: int, seed: bytes) -> bytes | None:
-        """Have no key."""
-        del unit, level, seed
-        return None
-
-
-def load_keys(path: Path | None) -> KeySource:
-    """Load the user's own key source: a Python file with ``compute_key(unit, level, seed)``.
-
-    Raises:
-        InputError: the file is missing, cannot be run, or has no such function.
-    """
-    if path is None:
-        return NoKeys()
-    why = ""
-    module: Any = None
-    try:
-        spec = importlib.util.spec_from_file_location("donorfit_user_keys", path)
-        if spec is not None and spec.loader is not None:
-            module = importlib.util.module_from_spec(spec)
-            spec.loader.exec_module(module)
-    except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever the user's file does
-        why = f"{type(error).__name__}: {error}"
-    if not callable(getattr(module, "compute_key", None)):
-        raise InputError(
-            what="The key source cannot be used.",
-            where=str(path),
-            why=why or "It has no function compute_key(unit, level, seed).",
-            next_step="See docs/keys.md for the few lines that it needs.",
-        )
-    return _FileKeys(module)
-
-
-class _FileKeys:
-    def __init__(self, module: Any) -> None:
-        self._module = module
-
-    def compute_key(self, unit: UnitId, level: int, seed: bytes) -> bytes | None:
-        """Ask the user's function; anything but bytes counts as no key."""
-        key = self._module.compute_key(str(unit), level, seed)
-        return bytes(key) if isinstance(key, bytes | bytearray) else None
 
 
 class FastClock:
@@ -114,27 +56,34 @@ class FastClock:
         await self._clock.sleep(seconds / 100)
 
 
-class DoipConnection:
-    """Connects to one DoIP entity, and makes sure that it is the same car each time."""
+class CarConnection:
+    """Connects to one car, and makes sure that it is the same each time.
+
+    Attributes:
+        vin: the car that it has to be; empty where any will do, until one has answered.
+    """
 
     def __init__(
         self,
         *,
-        address: str,
+        place: Place,
         pack: Pack,
         keys: KeySource,
         clock: Clock,
         listener: Listener,
         lock_outs: LockOuts,
+        claims: CarClaims,
+        stop: Callable[[str], None],
         capture: CaptureFile | None = None,
     ) -> None:
-        self._address = address
-        self._host, self._port = split_host_port(address)
+        self._place = place
         self._pack = pack
         self._keys = keys
         self._clock = clock
         self._tell = listener
         self._lock_outs = lock_outs
+        self._claims = claims
+        self._stop = stop
         self._capture = capture
         self.vin = ""
 
@@ -142,11 +91,13 @@ class DoipConnection:
         """Open the link and check who answers.
 
         Raises:
+            InputError: the pack cannot serve this kind of link, or an extra is missing.
             LinkError: nobody answers.
             PeerError: what answers is no DoIP entity.
-            SafetyError: another car answers than before.
+            SafetyError: another car answers than before, or another program has it.
         """
-        link = DoipLink(self._host, self._clock, port=self._port)
+        self._claim(self._place.name.replace("localhost", "127.0.0.1"))
+        link = await open_link(self._place, self._pack.units, self._clock)
         if self._capture is not None:
             link.trace(self._capture.take)
         await link.open(self._clock.now() + OPEN_TIMEOUT_S)
@@ -155,10 +106,22 @@ class DoipConnection:
         )
         try:
             await self._check_same_car(carrier)
+            if self.vin and not self._place.on_this_computer:
+                self._claim(self.vin)
         except BaseException:
             await carrier.close()
             raise
-        return carrier
+        return WatchedCourier(
+            carrier, HostWatch(tell=self._note, stop=self._stop, read_power=read_host_power)
+        )
+
+    def _claim(self, car: str) -> None:
+        self._claims.claim(car)
+        while self._claims.notes:
+            self._note(self._claims.notes.pop(0))
+
+    def _note(self, text: str) -> None:
+        self._tell(Progress(happening=Happening.NOTE, what=text))
 
     async def _check_same_car(self, carrier: Carrier) -> None:
         keepers = self._pack.list_keepers()
@@ -177,7 +140,7 @@ class DoipConnection:
             if carrier.lost is not None:
                 raise LinkError(
                     what="The connection was lost again at once.",
-                    where=self._address,
+                    where=self._place.name,
                     why=carrier.lost,
                     next_step="Check cable, ignition and supply.",
                 )
@@ -189,7 +152,7 @@ class DoipConnection:
         if self.vin and vin != self.vin:
             raise SafetyError(
                 what=f"Another car answers: {vin}.",
-                where=self._address,
+                where=self._place.name,
                 why=f"This job is about {self.vin}.",
                 next_step="Connect to the right car.",
             )
@@ -220,6 +183,28 @@ _HAPPENINGS = {
 }
 
 
+class WatchedCourier:
+    """A carrier, and a watch on this computer for as long as it is open."""
+
+    def __init__(self, carrier: Carrier, watch: HostWatch) -> None:
+        self._carrier = carrier
+        self._watching = asyncio.get_running_loop().create_task(watch.run())
+
+    @property
+    def lost(self) -> str | None:
+        """Why the link is lost; None while it is there."""
+        return self._carrier.lost
+
+    async def carry(self, ask: Exchange | Download) -> Carried:
+        """Carry one ask to the car."""
+        return await self._carrier.carry(ask)
+
+    async def close(self) -> None:
+        """End the watch and close the connection; twice is harmless."""
+        self._watching.cancel()
+        await self._carrier.close()
+
+
 class Interrupts:
     """Turns the first Ctrl+C into a wish to stop at the next safe point."""
 
@@ -237,11 +222,17 @@ class Interrupts:
         self._loop.stop_asked = True
         sys.stderr.write("\nStopping before the next change. Press again to stop at once.\n")
 
+    def ask_to_stop(self, why: str) -> None:
+        """Ask the loop to stop for a reason of our own."""
+        if self._loop is not None and not self._loop.stop_asked:
+            self._loop.stop_why = why
+            self._loop.stop_asked = True
+
 
 def connect_car(
     *,
     store: JobFile,
-    address: str,
+    place: Place,
     pack: Pack,
     vin: str,
     keys: KeySource,
@@ -249,18 +240,21 @@ def connect_car(
     listener: Listener,
     interrupts: Interrupts,
     clock: Clock,
+    claims: CarClaims,
     capture: CaptureFile | None = None,
     fast: bool = False,
     reconnects: int = 3,
 ) -> CarAccess:
-    """How to reach a car over DoIP; ``vin`` is the car it has to be, empty where any will do."""
-    connection = DoipConnection(
-        address=address,
+    """How to reach a car; ``vin`` is the car it has to be, empty where any will do."""
+    connection = CarConnection(
+        place=place,
         pack=pack,
         keys=keys,
         clock=clock,
         listener=listener,
         lock_outs=LastingLockOuts(store),
+        claims=claims,
+        stop=interrupts.ask_to_stop,
         capture=capture,
     )
     connection.vin = vin
@@ -272,6 +266,29 @@ def connect_car(
         reconnects=reconnects,
         watch=interrupts.watch,
     )
+
+
+def make_claims(job: Path) -> CarClaims:
+    """The claims of a job on cars, which other programs of this computer see."""
+    return CarClaims(find_state_folder(), job=job, now=read_wall_clock)
+
+
+def record_host_power(store: JobFile, place: Place, person: Person) -> None:
+    """Make sure that this computer lasts, before anything is written; keep how that is known.
+
+    A simulated car on this computer cannot be harmed, so nothing is asked about it.
+
+    Raises:
+        SafetyError: this computer may go out before the end.
+        StoppedError: only a person can say, and nobody is there.
+    """
+    if place.on_this_computer:
+        how = "not asked: the car is simulated on this computer"
+    else:
+        how = require_lasting_power(read_host_power(), person)
+    past = json.loads(store.read_fact(FACT_HOST_POWER) or "[]")
+    entry = {"at": read_wall_clock(), "power": how}
+    store.set_fact(FACT_HOST_POWER, json.dumps([*past, entry][-MOST_POWER_NOTES:]))
 
 
 def open_store(path: Path, *, create: bool) -> JobFile:

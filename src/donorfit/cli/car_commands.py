@@ -49,7 +49,7 @@ def prepare_command(
 
     Only reads from the car.
     """
-    with open_job(job_path, car=CarOptions(**car)) as (job, _):
+    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, _):
         preparation: Preparation = run_async(job.prepare(support_current_a))
     show(preparation, word_preparation(preparation), as_json=as_json)
     raise_for_preparation(preparation)
@@ -71,7 +71,7 @@ def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: A
         with open_job(job_path) as (job, _):
             _show_dry_run(job, job.require(PLAN, Plan), as_json=as_json)
         return
-    with open_job(job_path, car=CarOptions(**car)) as (job, store):
+    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
         change = _apply(job, store, digest)
     show(change, word_change_record(change), as_json=as_json)
     raise_for_change(change)
@@ -120,17 +120,19 @@ def undo_command(
     **car: Any,
 ) -> None:
     """Go back: first plan the restoring of every backup, then, with --write, carry it out."""
-    with open_job(job_path, car=CarOptions(**car)) as (job, store):
-        plan = job.require(PLAN, Plan)
-        if digest is None:
+    if digest is None:
+        with open_job(job_path) as (job, _):
+            plan = job.require(PLAN, Plan)
             if plan.purpose is not PlanPurpose.UNDO:
                 plan = job.plan_undo()
             _show_dry_run(job, plan, as_json=as_json)
-            return
+        return
+    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
+        plan = job.require(PLAN, Plan)
         if plan.purpose is not PlanPurpose.UNDO:
             raise SafetyError(
                 what="There is no plan for the way back yet.",
-                next_step="donorfit undo JOB --car HOST:PORT, read it, then give its digest.",
+                next_step="donorfit undo JOB, read it, then give its digest.",
             )
         preparation: Preparation = run_async(job.prepare(support_current_a))
         raise_for_preparation(preparation)
@@ -148,7 +150,7 @@ def resume_command(
     job_path: Path, support_current_a: float | None, *, as_json: bool, **car: Any
 ) -> None:
     """Take up the stage that was stopped: what is on record is replayed, the rest is looked at."""
-    with open_job(job_path, car=CarOptions(**car)) as (job, store):
+    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
         open_runs = [run for run in store.list_runs() if not run.ended_at]
         change = job.find(CHANGE, ChangeRecord)
         stage = open_runs[-1].stage if open_runs else ""

@@ -12,6 +12,7 @@ COMMANDS = {
     "resume": ("car_commands", "resume_command", "Take up what was stopped."),
     "status": ("job_commands", "status_command", "Say where a job stands and what comes next."),
     "demo": ("demo", "demo_command", "One whole retrofit on a simulated car."),
+    "find": ("find", "find_command", "List the cars that answer on the network."),
     "simulate": ("simulate", "simulate_command", "Serve a simulated car on this computer."),
     "pack": ("pack", "pack_group", "Check and show what is known about a car family."),
     "software": ("software", "software_group", "Show software files and what they fit."),

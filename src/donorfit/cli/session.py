@@ -15,18 +15,25 @@ from donorfit.assemble import (
     Interrupts,
     choose_pack,
     connect_car,
-    load_keys,
+    make_claims,
     make_job,
     open_store,
+    record_host_power,
 )
+from donorfit.cli.car_target import Target, choose_target, search_options
 from donorfit.cli.person import TerminalPerson, parse_answers
 from donorfit.cli.progress_lines import ProgressLines
 from donorfit.cli.wording import to_json
 from donorfit.edge.clock import RealClock
+from donorfit.edge.host.awake import stay_awake
 from donorfit.edge.journal.job_file import JobFile
+from donorfit.edge.key_files import load_keys
 from donorfit.edge.links.capture import CaptureFile
+from donorfit.edge.links.places import Place
 from donorfit.errors import InputError
 from donorfit.job.job import Job
+from donorfit.job.runner import CarAccess
+from donorfit.vehicle.pack import Pack
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -44,8 +51,18 @@ def car_options(command: F) -> F:
     """Options of every command that talks to a car."""
     options = (
         click.option(
-            "--car", "address", required=True, metavar="HOST:PORT", help="The car's DoIP entity."
+            "--car",
+            "address",
+            metavar="HOST:PORT|VIN|find",
+            help="The car's DoIP entity; or a VIN, or the word find, to look for it first.",
         ),
+        click.option(
+            "--can",
+            "bus",
+            metavar="INTERFACE:CHANNEL[@BITRATE]",
+            help="The CAN bus that the car is on, such as socketcan:can0@500000.",
+        ),
+        *search_options(),
         click.option(
             "--keys",
             "keys_path",
@@ -87,7 +104,11 @@ def car_options(command: F) -> F:
 class CarOptions:
     """Values of :func:`car_options`."""
 
-    address: str
+    address: str | None
+    bus: str | None
+    asked: tuple[str, ...]
+    networks: tuple[str, ...]
+    wait_s: float
     keys_path: Path | None
     answers: tuple[str, ...]
     no_input: bool
@@ -105,10 +126,12 @@ def open_job(
     create: bool = False,
     car: CarOptions | None = None,
     any_car: bool = False,
+    writes: bool = False,
 ) -> Iterator[tuple[Job, JobFile]]:
     """Open a job, with a car where one is given; close everything at the end.
 
     ``any_car`` drops the check that the car is the job's own: for a module on the bench.
+    ``writes`` says that the command is on its way to changes, so this computer has to last.
     """
     known_answers = parse_answers(car.answers) if car else {}
     if create and not job_path.exists() and pack_path is None:
@@ -122,32 +145,68 @@ def open_job(
         if car is None:
             yield make_job(store, pack), store
             return
-        lines = ProgressLines(quiet=car.quiet)
-        interrupts = Interrupts()
-        clock = RealClock()
-        capture = CaptureFile(car.capture_path, clock) if car.capture_path else None
-        access = connect_car(
-            clock=clock,
-            capture=capture,
-            store=store,
-            address=car.address,
-            pack=pack,
-            vin="" if any_car else store.read_fact(FACT_VIN),
-            keys=load_keys(car.keys_path),
-            person=TerminalPerson(known_answers, may_ask=not car.no_input),
-            listener=lines,
-            interrupts=interrupts,
-            fast=car.fast,
-            reconnects=car.reconnects,
-        )
-        before = signal.signal(signal.SIGINT, interrupts)
-        try:
+        person = TerminalPerson(known_answers, may_ask=not car.no_input)
+        target = choose_target(car, person)
+        if writes:
+            record_host_power(store, target.place, person)
+        with _reach_car(car, target, store, pack, person, any_car=any_car) as access:
             yield make_job(store, pack, access), store
-        finally:
-            signal.signal(signal.SIGINT, before)
-            lines.finish()
-            if capture is not None:
-                _finish_capture(capture)
+
+
+@contextmanager
+def _reach_car(
+    car: CarOptions,
+    target: Target,
+    store: JobFile,
+    pack: Pack,
+    person: TerminalPerson,
+    *,
+    any_car: bool,
+) -> Iterator[CarAccess]:
+    """The way to the car, with progress, capture, claims and Ctrl+C while it is open."""
+    lines = ProgressLines(quiet=car.quiet)
+    interrupts = Interrupts()
+    clock = RealClock()
+    capture = CaptureFile(car.capture_path, clock) if car.capture_path else None
+    claims = make_claims(store.path)
+    access = connect_car(
+        clock=clock,
+        capture=capture,
+        store=store,
+        place=target.place,
+        pack=pack,
+        vin="" if any_car else store.read_fact(FACT_VIN) or target.vin,
+        keys=load_keys(car.keys_path),
+        person=person,
+        listener=lines,
+        interrupts=interrupts,
+        claims=claims,
+        fast=car.fast,
+        reconnects=car.reconnects,
+    )
+    before = signal.signal(signal.SIGINT, interrupts)
+    try:
+        with _stay_awake(target.place):
+            yield access
+    finally:
+        signal.signal(signal.SIGINT, before)
+        claims.release()
+        lines.finish()
+        if capture is not None:
+            _finish_capture(capture)
+
+
+@contextmanager
+def _stay_awake(place: Place) -> Iterator[None]:
+    """Keep this computer awake, where what answers is a car and not a program on it."""
+    if place.on_this_computer:
+        yield
+        return
+    with stay_awake() as why:
+        if why:
+            click.echo(f"  ! this computer cannot be kept awake: {why}", err=True)
+            click.echo("  ! switch its sleep off in the system's settings", err=True)
+        yield
 
 
 def _finish_capture(capture: CaptureFile) -> None:

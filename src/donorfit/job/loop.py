@@ -44,7 +44,9 @@ READ_TRIES = 3
 class Courier(Protocol):
     """Carries one ask to the car; one per connection."""
 
-    lost: str | None
+    @property
+    def lost(self) -> str | None:
+        """Why the connection is lost; None while it is there."""
 
     async def carry(self, ask: Exchange | Download) -> Answered | Refused | NotSent | Unknown:
         """Carry one ask; never raises for what a car does."""
@@ -74,6 +76,7 @@ class Loop:
     Attributes:
         stop_asked: set by the shell when the person wants to stop; the loop then ends before the
             next ask that may change something.
+        stop_why: why, where it is not the person's own wish.
     """
 
     def __init__(
@@ -96,6 +99,7 @@ class Loop:
         self._connecting = asyncio.Lock()
         self._past: dict[str, dict[int, PastAsk]] = {}
         self.stop_asked = False
+        self.stop_why = ""
 
     async def run(self, name: str, strand: Strand) -> Any:
         """Drive a conversation to its result.
@@ -151,8 +155,11 @@ class Loop:
         binding = is_binding(ask)
         if binding and self.stop_asked:
             raise StoppedError(
-                what="Stopped where you asked, before the next change.",
+                what="Stopped before the next change."
+                if self.stop_why
+                else "Stopped where you asked, before the next change.",
                 where=describe_ask(ask),
+                why=self.stop_why,
                 state="Everything written so far is in the job file.",
                 next_step="donorfit resume JOB",
             )

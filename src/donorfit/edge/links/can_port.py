@@ -70,8 +70,13 @@ class CanPort(Protocol):
 def open_bus(interface: str, channel: str, **options: Any) -> "AdapterPort":
     """A bus of any kind that python-can knows, such as ``socketcan`` and ``can0``.
 
+    Args:
+        interface: python-can's name of the kind of adapter.
+        channel: which of these adapters.
+        options: further arguments of that kind, such as ``bitrate``.
+
     Raises:
-        InputError: python-can is not installed.
+        InputError: python-can is not installed, or knows no such kind of adapter.
         LinkError: the adapter cannot be opened.
     """
     try:
@@ -82,10 +87,18 @@ def open_bus(interface: str, channel: str, **options: Any) -> "AdapterPort":
             where=f"interface {interface}",
             next_step="install donorfit with its extra `can`",
         ) from error
+    if interface not in can.VALID_INTERFACES:
+        raise InputError(
+            what=f"python-can knows no adapter of the kind {interface!r}",
+            where=f"{interface}:{channel}",
+            why=f"it knows {', '.join(sorted(can.VALID_INTERFACES))}",
+            next_step="name one of these; donorfit doctor lists what is connected",
+        )
     try:
         bus = can.Bus(interface=interface, channel=channel, **options)
-    except (can.CanError, OSError, ValueError) as error:
-        raise BusFailedError(bus=f"{interface} {channel}", reason=str(error)) from error
+    except Exception as error:  # each driver has errors of its own
+        reason = str(error) or type(error).__name__
+        raise BusFailedError(bus=f"{interface} {channel}", reason=reason) from error
     return AdapterPort(bus, f"{interface} {channel}")
 
 

@@ -56,7 +56,8 @@ class IsotpLink:
         port: the bus.
         units: identifiers of every unit that is to be reached.
         clock: monotonic time.
-        flexible_rate: send CAN FD frames of up to 64 bytes.
+        flexible_rate: send CAN FD frames of up to 64 bytes to every unit, not only to those
+            whose address says so.
         longest_message: longest message either way; beyond 4095 the escape form of the first
             frame is used, which not every unit knows.
     """
@@ -86,7 +87,11 @@ class IsotpLink:
             accept_s=_ACCEPT_S,
         )
         for unit in units:
-            self._add(unit, flexible_rate=flexible_rate, longest_message=longest_message)
+            self._add(
+                unit,
+                flexible_rate=flexible_rate or unit.flexible_rate,
+                longest_message=longest_message,
+            )
 
     @property
     def info(self) -> LinkInfo:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from donorfit.diagnostics.pdu import TESTER_ADDRESS
+from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.identity import Address
 
 _FIXED_PHYSICAL = 0x18DA0000
@@ -19,6 +20,7 @@ class CanAddress:
         wide: whether both have 29 bits.
         target_extension: first data byte of requests with extended addressing; None for normal.
         source_extension: first data byte of answers with extended addressing.
+        flexible_rate: whether the unit is talked to in CAN FD frames of up to 64 bytes.
     """
 
     unit: Address
@@ -27,6 +29,7 @@ class CanAddress:
     wide: bool = False
     target_extension: int | None = None
     source_extension: int | None = None
+    flexible_rate: bool = False
 
 
 def make_fixed_address(
@@ -38,4 +41,30 @@ def make_fixed_address(
         request=_FIXED_PHYSICAL | target << 8 | source,
         response=_FIXED_PHYSICAL | source << 8 | target,
         wide=True,
+    )
+
+
+def make_can_address(unit: Address, can: CanIdentifiers) -> CanAddress:
+    """The address of a unit whose identifiers a pack or scenario gives, as the tester sees it."""
+    return CanAddress(
+        unit=unit,
+        request=can.request,
+        response=can.response,
+        wide=can.wide,
+        target_extension=can.request_byte,
+        source_extension=can.response_byte,
+        flexible_rate=can.flexible_rate,
+    )
+
+
+def turn_round(address: CanAddress) -> CanAddress:
+    """The same unit as the car sees it: it listens to requests and sends answers."""
+    return CanAddress(
+        unit=address.unit,
+        request=address.response,
+        response=address.request,
+        wide=address.wide,
+        target_extension=address.source_extension,
+        source_extension=address.target_extension,
+        flexible_rate=address.flexible_rate,
     )
