@@ -1,6 +1,5 @@
 """One job: its records in order, and the stages that make them."""
 
-import hashlib
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -25,6 +24,7 @@ from donorfit.stages.prepare import WRITES, prepare
 from donorfit.stages.prove import prove
 from donorfit.stages.survey import survey_bench, survey_car
 from donorfit.vehicle.pack import Pack
+from donorfit.vehicle.software import SoftwareImage
 
 T = TypeVar("T")
 
@@ -159,13 +159,13 @@ class Job:
         return self._keep(PREPARATION, preparation)
 
     async def apply(
-        self, confirmation: str, load_software: Callable[[str], bytes]
+        self, confirmation: str, load_software: Callable[[str], SoftwareImage]
     ) -> ChangeRecord:
         """Carry out the newest plan.
 
         Args:
             confirmation: the plan's digest, or at least its first 12 digits.
-            load_software: gives the bytes of a software file of the pack.
+            load_software: gives what a software file of the pack holds.
 
         Raises:
             SafetyError: a condition for writing does not hold.
@@ -303,14 +303,14 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
         )
 
 
-def _load_software(plan: Plan, load_software: Callable[[str], bytes]) -> dict[str, bytes]:
-    """Software files of a plan, each proved by its digest before anything is erased."""
+def _load_software(plan: Plan, load_software: Callable[[str], SoftwareImage]) -> dict[str, bytes]:
+    """Software of a plan, each file proved by its digest before anything is erased."""
     software = {}
     for step in plan.steps:
         if step.kind is not StepKind.PROGRAM:
             continue
-        data = load_software(step.software_file)
-        digest = hashlib.sha256(data).hexdigest()
+        image = load_software(step.software_file)
+        digest = image.sha256
         if digest != step.software_sha256:
             raise SafetyError(
                 what=f"The software file {step.software_file} is not the one that was planned.",
@@ -318,5 +318,5 @@ def _load_software(plan: Plan, load_software: Callable[[str], bytes]) -> dict[st
                 why=f"SHA-256 {digest[:16]}... instead of {step.software_sha256[:16]}...",
                 next_step="Use the pack that the plan was made with.",
             )
-        software[step.software_file] = data
+        software[step.software_file] = image.data
     return software
