@@ -25,7 +25,7 @@ from donorfit.vehicle import rules
 # Packages and modules of which every data class is a value.
 VALUES = (
     "errors", "vehicle", "records", "equipment", "configuration", "evidence", "network",
-    "electrical", "faults", "diagnostics", "figures", "stages", "simulator",
+    "electrical", "faults", "diagnostics", "ordering", "figures", "stages", "simulator",
 )  # fmt: skip
 
 # Data classes that change on purpose, each with its reason.
@@ -42,6 +42,9 @@ MAY_CHANGE = {
     "donorfit.equipment.uvl_expressions.ReadFormula": "one formula while it is being read",
     "donorfit.equipment.uvl_terms.TermReader": "reads the terms of one file",
     "donorfit.equipment.uvl_tree.Tree": "the tree of one file while it is being read",
+    "donorfit.ordering.search._Listing": "workings of one search, made and dropped in one call",
+    "donorfit.ordering.search._Search": "workings of one search, made and dropped in one call",
+    "donorfit.stages.plan.order._Case": "workings of one plan, made and dropped in one call",
     "donorfit.stages.plan.undo._Undo": "workings of one plan, made and dropped in one call",
 }
 

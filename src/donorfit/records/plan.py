@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.records.finding import Finding
+from donorfit.records.session_order import SessionOrder
 from donorfit.vehicle.identity import (
     Address,
     BuildMonth,
@@ -117,6 +118,9 @@ class Step:
         seconds: realistic duration, also the wait after a reset.
         current_a: supply current of the car during the step.
         safe_after: whether the job can stop after it with a car that works.
+        round: the round that it belongs to; 0 in plans that were made without rounds.
+        waits_for: steps that are closed before it begins.
+        waits_because: why it waits for them.
     """
 
     id: str
@@ -139,6 +143,9 @@ class Step:
     seconds: float = 0.0
     current_a: float = 0.0
     safe_after: bool = True
+    round: int = 0
+    waits_for: tuple[str, ...] = ()
+    waits_because: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,13 +157,17 @@ class SupplyForecast:
         charge_ah: charge that the car takes over that time.
         peak_current_a: highest current.
         support_current_a: smallest continuous current of a supply that holds the battery.
-        lowest_volts: predicted lowest voltage with that supply.
+        lowest_volts: predicted lowest voltage with that supply, at the unit that reports it.
         lowest_volts_unsupported: the same with the battery alone.
         window_low_volts: lowest voltage that the family asks for.
         window_high_volts: highest voltage that the family allows.
         holds: whether the session may start with that supply.
         source: table that the prediction rests on.
         points: minute, current in ampere, voltage with support, voltage without.
+        lowest_posts_volts: lowest voltage with support at the battery's posts.
+        first_charge: charge of the battery that it begins with, 0..1, the worst case.
+        last_charge: charge at the end with support.
+        last_charge_unsupported: charge at the end on the battery alone.
     """
 
     minutes: float
@@ -170,6 +181,10 @@ class SupplyForecast:
     holds: bool
     source: str
     points: tuple[tuple[float, float, float, float], ...] = ()
+    lowest_posts_volts: float | None = None
+    first_charge: float | None = None
+    last_charge: float | None = None
+    last_charge_unsupported: float | None = None
 
 
 class FaultPhase(Enum):
@@ -255,13 +270,15 @@ class Plan:
         edits: configuration records that change, with their fields.
         steps: what is done, in order.
         supply: supply forecast; None where the pack says nothing of the supply.
-        seconds: realistic duration of all steps.
+        seconds: realistic duration of the session.
         expected_faults: fault codes that the work explains.
         cautions: cautions to be confirmed.
         wires: wires to run.
         checks: checks by hand afterwards.
         questions: conflicts that the owner has to decide.
         findings: what else has to be said.
+        order: what runs side by side; None in plans that were made without rounds, whose steps
+            are done one after the other.
     """
 
     purpose: PlanPurpose
@@ -288,3 +305,4 @@ class Plan:
     questions: tuple[OpenQuestion, ...] = ()
     findings: tuple[Finding, ...] = ()
     preparation_digest: str = ""
+    order: SessionOrder | None = None

@@ -69,6 +69,30 @@ class SupplyWindow:
     battery_ah: float
 
 
+class GatewayTurn(Enum):
+    """When the gateway is programmed, where other units are programmed too."""
+
+    FIRST = "first"
+    LAST = "last"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideBySide:
+    """What a session of this family may do at the same time.
+
+    Attributes:
+        most_units: units that may be worked on at once, each on a network of its own.
+        gateway: when the gateway itself is programmed.
+        most_current_a: most that the car may take during a session; None where nothing limits it.
+        gateway_bytes_per_s: most that the gateway passes on; None where it does not limit.
+    """
+
+    most_units: int = 1
+    gateway: GatewayTurn = GatewayTurn.LAST
+    most_current_a: float | None = None
+    gateway_bytes_per_s: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """A caution: wording of our own, where it may apply, where it comes from.
@@ -109,6 +133,8 @@ class Pack:
         modules: donor modules.
         wake_conditions: the state in which the car stays awake.
         supply: supply during a session.
+        side_by_side: what may be done at the same time; None where the pack says nothing of it,
+            and then it is one unit after the other.
         cautions: cautions of the pack's own.
         option_codes: the four-character code of each option that has one.
         option_bits: place of each option in a list encoded as bits.
@@ -131,6 +157,7 @@ class Pack:
     modules: tuple[DonorModule, ...] = ()
     wake_conditions: tuple[WakeCondition, ...] = ()
     supply: SupplyWindow | None = None
+    side_by_side: SideBySide | None = None
     cautions: tuple[Caution, ...] = ()
     option_codes: tuple[tuple[OptionName, str], ...] = ()
     option_bits: tuple[tuple[OptionName, int], ...] = ()

@@ -9,6 +9,7 @@ from donorfit.edge.packs.part_shapes import (
     FaultShape,
     ModuleShape,
     RingShape,
+    SideBySideShape,
     SupplyShape,
     WakeShape,
 )
@@ -25,7 +26,15 @@ from donorfit.vehicle.identity import (
     UnitId,
 )
 from donorfit.vehicle.network import Cavity, Connector, OpticalRing, PinFunction, RingHop
-from donorfit.vehicle.pack import Caution, Pack, SupplyWindow, WakeCondition, WakeProof
+from donorfit.vehicle.pack import (
+    Caution,
+    GatewayTurn,
+    Pack,
+    SideBySide,
+    SupplyWindow,
+    WakeCondition,
+    WakeProof,
+)
 from donorfit.vehicle.rules import RuleBase
 
 
@@ -56,6 +65,14 @@ def build_pack(parts: PackParts, rules: RuleBase) -> Pack:
         ),
         supply=next(
             (_build_supply(p.values.supply) for p in parts.session if p.values.supply), None
+        ),
+        side_by_side=next(
+            (
+                _build_side_by_side(part.values.side_by_side)
+                for part in parts.session
+                if part.values.side_by_side
+            ),
+            None,
         ),
         cautions=tuple(_build_cautions(parts)),
         option_codes=tuple(list_codes(rules)),
@@ -158,6 +175,8 @@ def _build_module(shape: ModuleShape) -> DonorModule:
         host_connector=shape.host_connector,
         supply_current_a=shape.supply_current_a,
         on_ring=shape.on_ring,
+        terminates=shape.terminates,
+        stub_m=shape.stub_m,
         hand_checks=tuple(HandCheck(id=each.id, text=each.text) for each in shape.hand_check),
         cautions=tuple(shape.cautions),
     )
@@ -189,6 +208,15 @@ def _build_supply(shape: SupplyShape) -> SupplyWindow:
         volts_per_bit=shape.volts_per_bit,
         base_current_a=shape.base_current_a,
         battery_ah=shape.battery_ah,
+    )
+
+
+def _build_side_by_side(shape: SideBySideShape) -> SideBySide:
+    return SideBySide(
+        most_units=shape.most_units,
+        gateway=GatewayTurn(shape.gateway),
+        most_current_a=shape.most_current_a,
+        gateway_bytes_per_s=shape.gateway_bytes_per_s,
     )
 
 

@@ -95,6 +95,7 @@ def check_session(parts: PackParts, names: Names, notes: PackNotes) -> None:
             _check_supply(part.file, part.values.supply, names, notes)
     for file, extra in supplies[1:]:
         notes.add(file, extra.get_line(), "there is a second supply", "keep one of them")
+    _check_side_by_side(parts, [supply for _, supply in supplies], notes)
     cautions: set[str] = set()
     for texts in parts.cautions:
         for caution in texts.values.caution:
@@ -102,6 +103,23 @@ def check_session(parts: PackParts, names: Names, notes: PackNotes) -> None:
                 what = f"there are two cautions {caution.id!r}"
                 notes.add(texts.file, caution.get_line("id"), what, "rename one of them")
             cautions.add(caution.id)
+
+
+def _check_side_by_side(parts: PackParts, supplies: list[SupplyShape], notes: PackNotes) -> None:
+    """Check what may be done at the same time: said once, and not less than nothing at all."""
+    tables = [
+        (part.file, part.values.side_by_side)
+        for part in parts.session
+        if part.values.side_by_side is not None
+    ]
+    for file, extra in tables[1:]:
+        notes.add(file, extra.get_line(), "there is a second side_by_side", "keep one of them")
+    base = max((supply.base_current_a for supply in supplies), default=0.0)
+    for file, table in tables:
+        if table.most_current_a is not None and table.most_current_a <= base:
+            what = f"side_by_side: the awake car alone takes {base:g} A, so that nothing may begin"
+            next_step = "correct most_current_a or the supply's base_current_a"
+            notes.add(file, table.get_line("most_current_a"), what, next_step)
 
 
 def _check_wake(file: str, wake: WakeShape, names: Names, notes: PackNotes) -> None:

@@ -53,6 +53,8 @@ class NetworkShape(Shape):
     name: Name
     kind: Literal["can", "ethernet", "optical ring", "lin"]
     bit_rate: Annotated[int, Field(ge=0, le=10**11)] = 0
+    data_bit_rate: Annotated[int, Field(ge=0, le=10**8)] = 0
+    terminated_by: list[Name] = Field(default_factory=list)
     messages: FileName | None = None
     bus: str = ""
 
@@ -190,6 +192,8 @@ class ModuleShape(Shape):
     host_connector: str = ""
     supply_current_a: Amount = 0.0
     on_ring: bool = False
+    terminates: bool | None = None
+    stub_m: Amount | None = None
     cautions: list[Text] = Field(default_factory=list)
     companion: list[CompanionShape] = Field(default_factory=list)
     signal: list[NeededSignalShape] = Field(default_factory=list)
@@ -226,11 +230,21 @@ class SupplyShape(Shape):
     battery_ah: Amount
 
 
+class SideBySideShape(Shape):
+    """What a session may do at the same time."""
+
+    most_units: Annotated[int, Field(ge=1, le=64)]
+    gateway: Literal["first", "last"] = "last"
+    most_current_a: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    gateway_bytes_per_s: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+
+
 class SessionFile(Shape):
     """A file on the state of the car during a session."""
 
     wake_condition: list[WakeShape] = Field(default_factory=list)
     supply: SupplyShape | None = None
+    side_by_side: SideBySideShape | None = None
 
 
 class CautionShape(Shape):

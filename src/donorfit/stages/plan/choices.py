@@ -19,6 +19,8 @@ class PlanChoices:
         donor_options: option list of the donor car; None where it is not known.
         donor_month: build month of the donor car; None where it is not known.
         wire_length_m: length of the wires to be run.
+        support_current_a: current that the supply can hold, where it limits what may be done at
+            the same time; None where it is not said.
     """
 
     answers: tuple[tuple[str, str], ...] = ()
@@ -30,6 +32,7 @@ class PlanChoices:
     donor_options: tuple[OptionName, ...] | None = None
     donor_month: BuildMonth | None = None
     wire_length_m: float = 2.0
+    support_current_a: float | None = None
 
     def find_answer(self, question: str) -> str:
         """The answer given to a question; empty where none is."""

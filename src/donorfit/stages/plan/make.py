@@ -31,6 +31,7 @@ from donorfit.stages.plan.expected import ExpectationSource, expect, list_causes
 from donorfit.stages.plan.fault_notes import note_faults
 from donorfit.stages.plan.keepers import KeeperPlan, plan_keepers
 from donorfit.stages.plan.options import OptionPlan, plan_options
+from donorfit.stages.plan.order import OrderedSteps, order_steps
 from donorfit.stages.plan.records import Declaration, RecordPlan, RecordTask, plan_records
 from donorfit.stages.plan.software import SoftwarePlan, plan_software
 from donorfit.stages.plan.steps import StepSource, make_steps
@@ -107,9 +108,11 @@ def _make_expectation(parts: _Parts) -> ExpectationSource:
     )
 
 
-def _make_steps(parts: _Parts, expected: tuple[ExpectedFault, ...]) -> tuple[Step, ...]:
+def _make_steps(
+    parts: _Parts, expected: tuple[ExpectedFault, ...], support_current_a: float | None
+) -> OrderedSteps:
     seen = {(unit.unit, fault.code) for unit in parts.survey.units for fault in unit.faults}
-    return make_steps(
+    row = make_steps(
         StepSource(
             pack=parts.pack,
             survey=parts.seen,
@@ -120,6 +123,7 @@ def _make_steps(parts: _Parts, expected: tuple[ExpectedFault, ...]) -> tuple[Ste
             clear=frozenset(each.unit for each in expected if (each.unit, each.code) in seen),
         )
     )
+    return order_steps(parts.pack, row, PlanPurpose.RETROFIT, support_current_a)
 
 
 def _order_wires(
@@ -196,8 +200,9 @@ def _list_silent(parts: _Parts, steps: tuple[Step, ...]) -> list[Finding]:
     ]
 
 
-def _say_order(steps: tuple[Step, ...]) -> list[Finding]:
-    if not steps:
+def _say_order(ordered: OrderedSteps) -> list[Finding]:
+    steps, order = ordered.steps, ordered.order
+    if order is None:
         return [
             Finding(
                 id="nothing-to-do",
@@ -219,7 +224,7 @@ def _say_order(steps: tuple[Step, ...]) -> list[Finding]:
         Finding(
             id="order-of-steps",
             severity=Severity.NOTE,
-            what=f"{len(steps)} steps, the reversible ones first.",
+            what=f"{len(steps)} steps in {len(order.rounds)} rounds, the reversible ones first.",
             why=why,
         )
     ]
@@ -247,8 +252,9 @@ def make_plan(
     vin_question, vin_finding = ask_about_vin(module, parts.foreign_vin, choices)
     source = _make_expectation(parts)
     expected = expect(source)
-    steps = _make_steps(parts, expected)
-    supply, supply_findings = forecast(pack, steps)
+    ordered = _make_steps(parts, expected, choices.support_current_a)
+    steps = ordered.steps
+    supply, supply_findings = forecast(pack, ordered.load)
     wires, wire_findings = _order_wires(pack, module, choices)
     unmentioned = find_unmentioned(
         (each.option for each in parts.options.changes),
@@ -271,7 +277,8 @@ def make_plan(
         edits=parts.records.list_edits(),
         steps=steps,
         supply=supply,
-        seconds=round(sum(step.seconds for step in steps), 3),
+        seconds=ordered.seconds,
+        order=ordered.order,
         expected_faults=expected,
         cautions=_choose_cautions(parts, steps, wires, plug_differs=bool(wire_findings)),
         wires=wires,
@@ -289,6 +296,7 @@ def make_plan(
             *wire_findings,
             *((unmentioned,) if unmentioned else ()),
             *note_faults(pack, survey, list_causes_now(source)),
-            *_say_order(steps),
+            *_say_order(ordered),
+            *ordered.findings,
         ),
     )

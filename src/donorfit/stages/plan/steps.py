@@ -171,13 +171,8 @@ def _clear(source: StepSource, touched: Collection[UnitId]) -> Iterator[Step]:
             )
 
 
-def number_steps(steps: Iterable[Step]) -> tuple[Step, ...]:
-    """Give the steps their ids: ``s01``, ``s02``, ..."""
-    return tuple(replace(step, id=f"s{number:02d}") for number, step in enumerate(steps, start=1))
-
-
 def make_steps(source: StepSource) -> tuple[Step, ...]:
-    """All steps in order; empty where nothing has to be written."""
+    """All steps in a row that could be followed; empty where nothing has to be written."""
     programmed = {each.unit.id for each in source.programming}
     late = {
         (each.unit.id, each.record.identifier)
@@ -196,4 +191,4 @@ def make_steps(source: StepSource) -> tuple[Step, ...]:
     if not steps:
         return ()
     touched = {step.unit for step in steps}
-    return number_steps([*steps, *_clear(source, touched)])
+    return (*steps, *_clear(source, touched))

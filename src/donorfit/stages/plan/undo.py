@@ -22,8 +22,9 @@ from donorfit.records.plan import (
     StepKind,
 )
 from donorfit.records.preparation import Backup, Preparation
+from donorfit.stages.plan.order import order_steps
 from donorfit.stages.plan.software import parse_version
-from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, number_steps
+from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION
 from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import DataIdentifier, UnitId
@@ -242,7 +243,7 @@ def _make_steps(source: _Undo) -> tuple[Step, ...]:
         )
         for unit in units
     ]
-    return number_steps(steps)
+    return tuple(steps)
 
 
 def _say(severity: Severity, id_: str, what: str, where: str, next_step: str) -> Finding:
@@ -346,7 +347,8 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
     """
     _check_chain(pack, plan, preparation, change)
     source = _make_source(pack, plan, preparation, change)
-    steps = _make_steps(source)
+    ordered = order_steps(pack, _make_steps(source), PlanPurpose.UNDO)
+    steps = ordered.steps
     lists_restored = any(step.kind is StepKind.WRITE_OPTION_LIST for step in steps)
     after, month_after = (
         (plan.options_before, plan.month_before)
@@ -354,7 +356,7 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
         else (plan.options_after, plan.month_after)
     )
     touched = {step.unit for step in steps}
-    supply, supply_findings = forecast(pack, steps)
+    supply, supply_findings = forecast(pack, ordered.load)
     return Plan(
         purpose=PlanPurpose.UNDO,
         pack_digest=pack.digest,
@@ -377,7 +379,8 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
         edits=_undo_edits(plan, steps),
         steps=steps,
         supply=supply,
-        seconds=round(sum(step.seconds for step in steps), 3),
+        seconds=ordered.seconds,
+        order=ordered.order,
         expected_faults=_expect_again(plan),
         cautions=choose_cautions(
             systems=[(unit.system, unit.title) for unit in pack.units if unit.id in touched],
@@ -385,5 +388,5 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
             programming=any(step.kind is StepKind.PROGRAM for step in steps),
             supply=supply is not None,
         ),
-        findings=(*_list_findings(source, steps), *supply_findings),
+        findings=(*_list_findings(source, steps), *ordered.findings, *supply_findings),
     )

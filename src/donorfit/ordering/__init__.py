@@ -1,0 +1,12 @@
+"""Which work may go on side by side, and the shortest session that follows.
+
+The session is a row of *rounds*. In a round a few *lanes* run side by side, one for each network;
+the next round begins when the last lane has ended. Real durations are never the planned ones, so a
+round is only allowed where any interleaving of its lanes keeps every limit: what counts is the sum
+of each lane's highest current and load.
+"""
+
+from donorfit.ordering.solve import order_tasks
+from donorfit.ordering.tasks import Lane, Limits, Order, Round, Task
+
+__all__ = ["Lane", "Limits", "Order", "Round", "Task", "order_tasks"]
