@@ -15,7 +15,10 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-from donorfit.vehicle.identity import Address, UnitId
+from donorfit.vehicle.identity import Address, DataIdentifier, UnitId
+from donorfit.vehicle.software import DownloadProcedure, SegmentPlace
+
+_PLAIN = DownloadProcedure()
 
 
 class Effect(Enum):
@@ -55,18 +58,42 @@ class Exchange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyWatch:
+    """Where the supply is read while a download goes on, and between what it has to be.
+
+    Attributes:
+        unit: name of the unit that measures it.
+        address: its logical address.
+        identifier: data identifier, two bytes big endian.
+        volts_per_bit: scale of that value.
+        lowest_volts: below it no block is sent.
+        highest_volts: above it none either.
+    """
+
+    unit: UnitId
+    address: Address
+    identifier: DataIdentifier
+    volts_per_bit: float
+    lowest_volts: float
+    highest_volts: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Download:
-    """One block of software to one control unit (0x34, 0x36, 0x37, then a 0x31 check).
+    """One block of software to one control unit: erase, 0x34, 0x36, 0x37, check.
 
     Attributes:
         unit: name of the unit.
         address: its logical address.
-        memory_address: four bytes, big endian, in the request.
-        data: the whole block.
-        routine_check: routine identifier started with the block's CRC-32 (four bytes, big endian)
-            as its option record; status record byte 0 is 0 where the unit agrees.
+        memory_address: where the block goes, unless the procedure names its pieces.
+        data: the whole block, its pieces one after the other.
+        routine_check: routine identifier started with the digest that the procedure names as its
+            option record; 0 for none.
         access: programming session and its security level.
         what: the deed in a few words.
+        procedure: pieces, forms and routines of this unit.
+        watch: supply to be watched meanwhile; None where it cannot be.
+        resume: whether an earlier try may have left the unit with the beginning of the file.
     """
 
     unit: UnitId
@@ -76,6 +103,15 @@ class Download:
     routine_check: int
     what: str
     access: Access = Access(session=2)
+    procedure: DownloadProcedure = _PLAIN
+    watch: SupplyWatch | None = None
+    resume: bool = False
+
+    @property
+    def places(self) -> tuple[SegmentPlace, ...]:
+        """Where the pieces go; their lengths together are that of the data."""
+        whole = SegmentPlace(address=self.memory_address, size_bytes=len(self.data))
+        return self.procedure.segments or (whole,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

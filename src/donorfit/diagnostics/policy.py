@@ -63,6 +63,7 @@ _ECHO: MappingProxyType[int, EchoRule] = MappingProxyType(
         Service.INPUT_OUTPUT_CONTROL_BY_IDENTIFIER: EchoRule(length_bytes=2),
         Service.ROUTINE_CONTROL: EchoRule(length_bytes=3, sub_function=True),
         Service.TRANSFER_DATA: EchoRule(length_bytes=1),
+        Service.REQUEST_FILE_TRANSFER: EchoRule(length_bytes=1),
         Service.TESTER_PRESENT: EchoRule(length_bytes=1, sub_function=True, strict=False),
         Service.CONTROL_DTC_SETTING: EchoRule(length_bytes=1, sub_function=True),
     }
@@ -74,6 +75,7 @@ _PENDING_CAP_S: MappingProxyType[int, float] = MappingProxyType(
     {
         Service.ROUTINE_CONTROL: 600.0,
         Service.REQUEST_DOWNLOAD: 300.0,
+        Service.REQUEST_FILE_TRANSFER: 300.0,
         Service.TRANSFER_DATA: 120.0,
         Service.REQUEST_TRANSFER_EXIT: 300.0,
         Service.WRITE_DATA_BY_IDENTIFIER: 120.0,
@@ -108,6 +110,12 @@ class Policy:
             common practice, no source).
         block_repeats: how often a block of a download is sent again after a lost answer.
         largest_block_bytes: longest 0x36 request, however much the unit would take.
+        download_restarts: how often a piece is begun again from its erasing on, after the unit
+            broke its transfer off (0x70 to 0x73).
+        supply_every_s: how often the supply is read during a download.
+        supply_pause_s: how long to wait between two looks while it is outside its window; shorter
+            than S3 of the unit, which is told each time that its tester is there.
+        supply_patience_s: how long to wait for it in all, until the download stops.
         parallel_units: how many units may have a request out at once.
     """
 
@@ -128,6 +136,10 @@ class Policy:
     lock_out_s: float = 600.0
     block_repeats: int = 1
     largest_block_bytes: int = 0xFFFF
+    download_restarts: int = 2
+    supply_every_s: float = 10.0
+    supply_pause_s: float = 2.0
+    supply_patience_s: float = 300.0
     parallel_units: int = 64
 
 

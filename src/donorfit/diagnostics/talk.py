@@ -12,12 +12,15 @@ download needs are tuples, because making one takes a third of the time.
 | AskKey | Key |
 | Tell, SetLockOut | Told |
 | AskLockOut | Left |
+| LookAtSupply | Supply |
 """
 
 from collections.abc import Generator
 from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple, TypeVar
+
+from donorfit.diagnostics.conversation import SupplyWatch
 
 T = TypeVar("T")
 
@@ -64,6 +67,14 @@ class SetLockOut:
     seconds: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookAtSupply:
+    """Read the supply in the unit that measures it; a reading not older than this will do."""
+
+    watch: SupplyWatch
+    not_older_s: float
+
+
 class NoteKind(Enum):
     """Kinds of note."""
 
@@ -79,6 +90,7 @@ class NoteKind(Enum):
     LOCKED_OUT = "locked out"
     PROGRESS = "progress"
     DOWNLOAD_FAILED = "download failed"
+    SUPPLY = "supply"
     LINK_LOST = "link lost"
 
 
@@ -92,7 +104,7 @@ class Tell:
     total: int = 0
 
 
-Step = Transmit | Listen | Rest | AskKey | AskLockOut | SetLockOut | Tell
+Step = Transmit | Listen | Rest | AskKey | AskLockOut | SetLockOut | LookAtSupply | Tell
 
 
 class Taken(NamedTuple):
@@ -150,11 +162,19 @@ class Left:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """The supply in volts; None, with the reason, where it could not be read."""
+
+    volts: float | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
     """The step is done and there is nothing to say of it."""
 
 
-Event = Taken | Failed | Heard | Elapsed | Gone | Key | Left | Told
+Event = Taken | Failed | Heard | Elapsed | Gone | Key | Left | Supply | Told
 
 Talk = Generator[Step, Event, T]
 """Yields steps, is sent events, returns its result."""

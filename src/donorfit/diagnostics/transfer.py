@@ -1,9 +1,12 @@
 """UDS download (ISO 14229-1:2020, services 0x34, 0x36, 0x37): bytes for both sides."""
 
+import binascii
+import hashlib
 import zlib
 from dataclasses import dataclass
 
 from donorfit.diagnostics.malformed import MalformedError
+from donorfit.vehicle.software import Digest
 
 BLOCK_OVERHEAD_BYTES = 2
 """Service identifier and block counter: maxNumberOfBlockLength counts them too."""
@@ -34,9 +37,14 @@ class DownloadRequest:
 
 def encode_download_request(request: DownloadRequest) -> bytes:
     """``34 format lengths address size``."""
+    return bytes((0x34, request.data_format)) + encode_memory_range(request)
+
+
+def encode_memory_range(request: DownloadRequest) -> bytes:
+    """``lengths address size``, as in 0x34; also the usual option record of an erase routine."""
     lengths = request.size_bytes << 4 | request.address_bytes
     return (
-        bytes((0x34, request.data_format, lengths))
+        bytes((lengths,))
         + request.memory_address.to_bytes(request.address_bytes, "big")
         + request.memory_size.to_bytes(request.size_bytes, "big")
     )
@@ -101,16 +109,33 @@ def next_counter(counter: int) -> int:
     return (counter + 1) & 0xFF
 
 
-def encode_exit_request() -> bytes:
-    """``37``."""
-    return b"\x37"
+def encode_exit_request(record: bytes = b"") -> bytes:
+    """``37`` with what the unit wants to compare, in a form of its own."""
+    return b"\x37" + record
 
 
-def encode_exit_answer() -> bytes:
-    """``77``."""
-    return b"\x77"
+def encode_exit_answer(record: bytes = b"") -> bytes:
+    """``77`` with what the unit says of it."""
+    return b"\x77" + record
+
+
+def compute_digest(kind: Digest, data: bytes) -> bytes:
+    """What a unit compares received bytes with, big endian.
+
+    CRC-32 is that of IEEE 802.3, as in zlib; CRC-16 has the polynomial 0x1021 and starts with
+    0xFFFF, without reflection (catalogue of parametrised CRC algorithms, CRC-16/IBM-3740).
+    """
+    match kind:
+        case Digest.NONE:
+            return b""
+        case Digest.CRC32:
+            return zlib.crc32(data).to_bytes(4, "big")
+        case Digest.CRC16:
+            return binascii.crc_hqx(data, 0xFFFF).to_bytes(2, "big")
+        case Digest.SHA256:
+            return hashlib.sha256(data).digest()
 
 
 def encode_check_record(data: bytes) -> bytes:
-    """CRC-32 (IEEE 802.3, as in zlib) of the whole block, four bytes big endian."""
-    return zlib.crc32(data).to_bytes(4, "big")
+    """CRC-32 of the whole block, four bytes big endian."""
+    return compute_digest(Digest.CRC32, data)

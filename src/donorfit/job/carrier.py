@@ -12,13 +12,15 @@ from donorfit.diagnostics.conversation import Download, Exchange, NotSent
 from donorfit.diagnostics.download import carry_download
 from donorfit.diagnostics.pdu import Arriving, LinkLost, Pdu
 from donorfit.diagnostics.policy import DEFAULT, Policy
-from donorfit.diagnostics.talk import NoteKind, Tell
+from donorfit.diagnostics.supply_look import look_at_supply
+from donorfit.diagnostics.talk import LookAtSupply, NoteKind, Supply, Tell
 from donorfit.diagnostics.uds import encode_tester_present
 from donorfit.diagnostics.unit_state import UnitState
 from donorfit.errors import MisuseError
 from donorfit.job.alarm import Alarm
 from donorfit.job.line import CarrierNote, Line, Surroundings
 from donorfit.job.ports import Clock, KeySource, LockOuts, PduLink
+from donorfit.job.supply_look import MEASURES_ITSELF, SupplyLook
 from donorfit.vehicle.identity import Address, UnitId
 
 _KEEP_ALIVE = encode_tester_present(suppress=True)
@@ -70,7 +72,9 @@ class Carrier:
             keys=keys,
             lock_outs=lock_outs or LockOutsOfThisRun(clock),
             on_note=on_note,
+            look_at_supply=self._look_at_supply,
         )
+        self._supply = SupplyLook(clock)
         self._policy = policy
         limit = min(policy.parallel_units, link.info.parallel_units)
         self._places = asyncio.Semaphore(limit)
@@ -116,6 +120,27 @@ class Carrier:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         await self._around.link.close()
+
+    async def _look_at_supply(self, asking: Address, step: LookAtSupply) -> Supply:
+        """Read the supply in the unit that measures it, while another unit's download waits.
+
+        The download holds a place among the units side by side and sends nothing meanwhile, so
+        that this needs no place of its own.
+        """
+        watch = step.watch
+        known = self._supply.find(watch, step.not_older_s)
+        if known is not None:
+            return known
+        if watch.address == asking:
+            return self._supply.keep(watch, Supply(volts=None, why=MEASURES_ITSELF))
+        line = self._lines.get(watch.address) or self._open_line(watch.unit, watch.address)
+        if line.lock.locked():
+            return Supply(volts=None, why=f"{watch.unit} is busy")
+        async with line.lock:
+            try:
+                return self._supply.keep(watch, await line.hold(look_at_supply(line.state, watch)))
+            finally:
+                self._set_keep_alive(line)
 
     def _open_line(self, unit: UnitId, address: Address) -> Line:
         state = UnitState(self._policy, self._around.link.info.transit_s)

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -17,16 +17,19 @@ from donorfit.diagnostics.talk import (
     Key,
     Left,
     Listen,
+    LookAtSupply,
     NoteKind,
     Rest,
     SetLockOut,
     Step,
+    Supply,
     Taken,
     Talk,
     Tell,
     Told,
     Transmit,
 )
+from donorfit.diagnostics.transfer_rate import TransferRate
 from donorfit.diagnostics.unit_state import UnitState
 from donorfit.errors import LinkError
 from donorfit.job.alarm import Alarm
@@ -50,7 +53,17 @@ itself may have been late."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarrierNote:
-    """What happens on the way, for people; bytes done and total where it is a download."""
+    """What happens on the way, for people.
+
+    Attributes:
+        unit: which unit it is about.
+        kind: what it is.
+        text: in words.
+        at_s: when, by the monotonic clock.
+        done: bytes done, where it is a download.
+        total: bytes in all, where it is a download.
+        bytes_per_s: how fast it goes; 0 where that is not known.
+    """
 
     unit: UnitId
     kind: NoteKind
@@ -58,17 +71,24 @@ class CarrierNote:
     at_s: float
     done: int = 0
     total: int = 0
+    bytes_per_s: float = 0.0
+
+    @property
+    def left_s(self) -> float:
+        """Seconds that a download will take yet; 0 where that is not known."""
+        return (self.total - self.done) / self.bytes_per_s if self.bytes_per_s else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surroundings:
-    """What all lines of one carrier share."""
+    """What all lines of one carrier share; ``look_at_supply`` asks another unit than this one."""
 
     link: PduLink
     clock: Clock
     keys: KeySource
     lock_outs: LockOuts
     on_note: Callable[[CarrierNote], None]
+    look_at_supply: Callable[[Address, LookAtSupply], Awaitable[Supply]]
 
 
 class Line:
@@ -90,6 +110,7 @@ class Line:
         self._arriving_until_s = 0.0
         self._waiter: asyncio.Future[None] | None = None
         self._alarm = Alarm(around.clock, self._wake)
+        self._rate = TransferRate()
 
     def take(self, pdu: bytes) -> None:
         """A message of the unit arrived."""
@@ -158,6 +179,8 @@ class Line:
                 return await self._rest(around.clock.now() + seconds)
             case AskKey(level=level, seed=seed):
                 return Key(key=self._find_key(level, seed))
+            case LookAtSupply():
+                return await around.look_at_supply(self.address, step)
             case AskLockOut(level=level):
                 return Left(seconds=around.lock_outs.get_seconds_left(self.unit, level))
             case SetLockOut(level=level, seconds=seconds):
@@ -231,13 +254,20 @@ class Line:
 
     def tell(self, note: Tell) -> None:
         """Pass a note on to people."""
+        at_s = self._around.clock.now()
+        rate = 0.0
+        if note.kind is NoteKind.PROGRESS:
+            rate = self._rate.take(note.done, at_s)
+        elif note.kind is NoteKind.SUPPLY:
+            self._rate.pause()
         self._around.on_note(
             CarrierNote(
                 unit=self.unit,
                 kind=note.kind,
                 text=note.text,
-                at_s=self._around.clock.now(),
+                at_s=at_s,
                 done=note.done,
                 total=note.total,
+                bytes_per_s=rate,
             )
         )

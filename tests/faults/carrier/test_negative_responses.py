@@ -252,22 +252,72 @@ def test_09_a_mistake_of_the_plan_is_told_and_not_repeated(code: int) -> None:
 
 
 @pytest.mark.parametrize("code", [0x70, 0x71, 0x72, 0x73])
-@pytest.mark.parametrize("service", ["34", "36", "37", "31"])
-def test_10_a_failed_download_ends_with_its_code_and_phase(code: int, service: str) -> None:
+@pytest.mark.parametrize("service", ["36", "37", "31"])
+def test_10_a_download_that_was_broken_off_is_begun_again(code: int, service: str) -> None:
     car = Script([(service, [(0.001, f"7F{service}{code:02X}")])])
     bench = Bench(car)
     outcomes, _ = bench.run(download())
-    assert outcomes == [Refused(code=code)]
-    assert len(car.sent("34")) == 1
+    assert outcomes == [Answered(pdu=b"")]
+    assert len(car.sent("34")) == 2
+    requests = [pdu[0] for _, pdu in car.requests]
+    broken = len(requests) - 1 - requests[::-1].index(0x34)
+    # ended, looked at, session and security opened anew, before anything is erased again
+    assert requests[:broken][-5:] == [0x37, 0x22, 0x10, 0x27, 0x27]
     failed = [note.text for note in bench.notes if note.kind is NoteKind.DOWNLOAD_FAILED]
     assert any(f"0x{service}" in text and f"0x{code:02X}" in text for text in failed)
 
 
-def test_11_a_sequence_error_is_told_and_not_repeated() -> None:
-    car = Script([("36", [(0.001, "7F3624")])])
+@pytest.mark.parametrize("code", [0x70, 0x71, 0x72, 0x73])
+@pytest.mark.parametrize("service", ["36", "37", "31"])
+def test_10_a_download_that_fails_again_and_again_is_given_up(code: int, service: str) -> None:
+    # the 37 that ends what was broken off is refused too
+    car = Script([(service, [(0.001, f"7F{service}{code:02X}")])] * (5 if service == "37" else 3))
     outcomes, _ = Bench(car).run(download())
-    assert outcomes == [Refused(code=0x24)]
-    assert len(car.sent("36")) == 1
+    assert outcomes == [Refused(code=code)]
+    assert len(car.sent("34")) == 3
+
+
+@pytest.mark.parametrize("code", [0x70, 0x71, 0x72, 0x73])
+def test_10_a_download_that_was_not_accepted_is_not_begun_again(code: int) -> None:
+    car = Script([("34", [(0.001, f"7F34{code:02X}")])])
+    outcomes, _ = Bench(car).run(download())
+    assert outcomes == [Refused(code=code)]
+    assert len(car.sent("34")) == 1
+
+
+def test_10_a_unit_that_falls_silent_is_not_erased_a_second_time() -> None:
+    car = Script([("36", [(0.001, "7F3671")]), ("37", []), ("22F186", []), *[("3E00", [])] * 9])
+    outcomes, _ = Bench(car).run(download())
+    assert isinstance(outcomes[0], Unknown)
+    assert len(car.sent("34")) == 1
+
+
+@pytest.mark.parametrize("code", [0x24, 0x33, 0x7E, 0x7F])
+def test_11_a_transfer_that_the_unit_forgot_is_begun_again_and_not_gone_on_with(code: int) -> None:
+    car = Script([("3602", [(0.001, f"7F36{code:02X}")])])
+    outcomes, _ = Bench(car).run(download())
+    assert outcomes == [Answered(pdu=b"")]
+    counters = [pdu[1] for pdu in car.sent("36")]
+    assert counters == [1, 2, 1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("code", [0x92, 0x93])
+def test_12_a_block_that_is_refused_for_the_supply_is_sent_again_later(code: int) -> None:
+    car = Script([("3602", [(0.001, f"7F36{code:02X}")])] * 3)
+    bench = Bench(car)
+    outcomes, seconds = bench.run(download())
+    assert outcomes == [Answered(pdu=b"")]
+    assert [pdu[1] for pdu in car.sent("36")] == [1, 2, 2, 2, 2, 3, 4]
+    assert len(car.sent("3E80")) == 3
+    assert 6 < seconds < 8
+    assert NoteKind.SUPPLY in bench.kinds()
+
+
+def test_12_a_supply_that_does_not_come_back_ends_the_download() -> None:
+    car = Script([("3602", [(0.001, "7F3693")])] * 10_000)
+    outcomes, seconds = Bench(car).run(download())
+    assert outcomes == [Refused(code=0x93)]
+    assert 300 < seconds < 330
 
 
 @pytest.mark.parametrize("code", [0x92, 0x93, *range(0x81, 0x90)])
