@@ -7,24 +7,26 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
-from donorfit.cli.columns import count
+from donorfit.cli.network_buses import (
+    collisions_command,
+    lin_command,
+    load_command,
+    termination_command,
+)
 from donorfit.cli.network_logs import log_command, values_command
 from donorfit.cli.network_matching import match_command
+from donorfit.cli.network_reading import SHOWN_NOTES, read_networks
 from donorfit.errors import InputError, Mistake
 
 if TYPE_CHECKING:
     from donorfit.edge.networks.reading import NetworkReading
-    from donorfit.network import LoadReport, RingReport
-    from donorfit.vehicle.network import Network, OpticalRing
+    from donorfit.network import RingReport
+    from donorfit.vehicle.network import OpticalRing
     from donorfit.vehicle.pack import Pack
 
 _FILE = click.Path(path_type=Path)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-_RATE = click.option(
-    "--bit-rate", type=click.IntRange(1, 10_000_000), default=None, help="Bit/s of the bus."
-)
 _PACK = click.argument("pack_path", type=_FILE, metavar="PACK")
-_SHOWN_NOTES = 40
 
 
 def _with(*decorators: Callable[[Any], Any]) -> Callable[[Any], Any]:
@@ -41,8 +43,12 @@ def network_group() -> None:
     """Read and compare network descriptions."""
 
 
+network_group.add_command(collisions_command)
+network_group.add_command(lin_command)
+network_group.add_command(load_command)
 network_group.add_command(log_command)
 network_group.add_command(match_command)
+network_group.add_command(termination_command)
 network_group.add_command(values_command)
 
 
@@ -105,8 +111,8 @@ def needs_command(
             why=f"It has {', '.join(each.id for each in pack.modules) or 'none'}.",
             next_step="Name one of these.",
         )
-    networks = _read_networks(host) if host else pack.networks
-    answers = check_signals(module.signals, networks, expected=_read_networks(own))
+    networks = read_networks(host) if host else pack.networks
+    answers = check_signals(module.signals, networks, expected=read_networks(own))
     if as_json:
         print_json("donorfit network needs 1", module=module_id, signals=answers)
         return
@@ -122,55 +128,6 @@ def needs_command(
             print_text(difference, first=f"  {each.need.signal}: ")
     met = sum(each.verdict.value == "present" for each in answers)
     click.echo(f"{met} of {len(answers)} needed signals are present as needed.")
-
-
-@network_group.command("load")
-@click.argument("file", type=_FILE, metavar="FILE")
-@click.option("--add", type=_FILE, multiple=True, help="Messages that a module would add.")
-@_with(_RATE, _JSON)
-def load_command(
-    file: Path, add: tuple[Path, ...], bit_rate: int | None, *, as_json: bool
-) -> None:
-    """Load of a CAN bus and the longest time until each message is through."""
-    from donorfit.network import analyse_load, compare_load  # noqa: PLC0415
-
-    networks = _read_networks((file,), bit_rate or 0)
-    reports = []
-    for network in networks:
-        if add:
-            added = [m for each in _read_networks(add) for m in each.messages]
-            comparison = compare_load(network, added)
-            reports += [comparison.before, comparison.after]
-        else:
-            reports.append(analyse_load(network))
-    if as_json:
-        print_json("donorfit network load 1", reports=reports)
-        return
-    for report in reports:
-        _print_load(report)
-
-
-@network_group.command("collisions")
-@click.argument("file", type=_FILE, metavar="FILE")
-@click.option("--add", type=_FILE, multiple=True, help="Messages that a module would add.")
-@_JSON
-def collisions_command(file: Path, add: tuple[Path, ...], *, as_json: bool) -> None:
-    """Identifiers that two messages share, with what differs between them."""
-    from donorfit.network import find_collisions  # noqa: PLC0415
-
-    added = [message for each in _read_networks(add) for message in each.messages]
-    found = [each for n in _read_networks((file,)) for each in find_collisions(n, added)]
-    if as_json:
-        print_json("donorfit network collisions 1", collisions=found)
-        return
-    print_rows(
-        ("identifier", "messages", "kind", "why"),
-        [
-            (f"{each.frame_id:#x}", f"{each.first} / {each.second}", each.kind.value, each.why)
-            for each in found
-        ],
-    )
-    click.echo(f"{count(len(found), 'shared identifier')}.")
 
 
 @network_group.command("ring")
@@ -248,16 +205,6 @@ def _read_all(files: tuple[Path, ...]) -> tuple[list["NetworkReading"], list[Mis
     return readings, mistakes
 
 
-def _read_networks(files: tuple[Path, ...], bit_rate: int = 0) -> tuple["Network", ...]:
-    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
-
-    readings = [read_network_file(file, bit_rate=bit_rate) for file in files]
-    for reading in readings:
-        for note in (*reading.repairs, *reading.left_out)[:_SHOWN_NOTES]:
-            click.echo(f"note: {note}", err=True)
-    return tuple(network for reading in readings for network in reading.networks)
-
-
 def _print_notes(head: str, notes: tuple[Mistake, ...]) -> None:
     if notes:
         click.echo(f"{Path(notes[0].file).name}: {head}")
@@ -265,35 +212,12 @@ def _print_notes(head: str, notes: tuple[Mistake, ...]) -> None:
         ("line", "what"),
         [
             (str(note.line or ""), f"{note.what} - {note.next_step}")
-            for note in notes[:_SHOWN_NOTES]
+            for note in notes[:SHOWN_NOTES]
         ],
         right=(0,),
     )
-    if len(notes) > _SHOWN_NOTES:
-        click.echo(f"  {len(notes) - _SHOWN_NOTES} more; --json shows all")
-
-
-def _print_load(report: "LoadReport") -> None:
-    print_text(
-        f"{report.network} at {report.bit_rate / 1000:g} kbit/s: {report.worst_load:.1%} with "
-        f"every frame stuffed as badly as can be, {report.plain_load:.1%} without stuff bits"
-    )
-    print_rows(
-        ("identifier", "message", "cycle ms", "worst ms", "in time"),
-        [
-            (
-                f"{each.frame_id:#x}",
-                each.message,
-                f"{each.period_us / 1000:g}",
-                "no bound" if each.worst_us is None else f"{each.worst_us / 1000:.3f}",
-                "yes" if each.in_time else "NO",
-            )
-            for each in report.responses
-        ],
-        right=(2, 3),
-    )
-    for text in report.left_out:
-        print_text(text, first="  not analysed: ")
+    if len(notes) > SHOWN_NOTES:
+        click.echo(f"  {len(notes) - SHOWN_NOTES} more; --json shows all")
 
 
 def _print_ring(head: str, report: "RingReport") -> None:

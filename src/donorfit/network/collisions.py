@@ -1,4 +1,4 @@
-"""Identifiers that two messages share."""
+"""Identifiers that two messages share, and messages that several units send."""
 
 from collections import defaultdict
 from collections.abc import Iterable
@@ -14,6 +14,7 @@ class CollisionKind(Enum):
     TWO_SENDERS = "two units send the same identifier"
     OTHER_LAYOUT = "same identifier, other content"
     SAME_MESSAGE = "same identifier, same content"
+    SEVERAL_SENDERS = "one message, several units send it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,10 +49,22 @@ def find_collisions(network: Network, added: Iterable[Message] = ()) -> tuple[Co
     groups: dict[tuple[int, bool], list[Message]] = defaultdict(list)
     for message in (*network.messages, *added):
         groups[message.frame_id, message.extended].append(message)
-    return tuple(
-        _compare(network.name, messages[0], other)
-        for _, messages in sorted(groups.items())
-        for other in messages[1:]
+    found = []
+    for _, messages in sorted(groups.items()):
+        found += [_judge_senders(network.name, each) for each in messages if len(each.senders) > 1]
+        found += [_compare(network.name, messages[0], other) for other in messages[1:]]
+    return tuple(found)
+
+
+def _judge_senders(network: str, message: Message) -> Collision:
+    return Collision(
+        network=network,
+        frame_id=message.frame_id,
+        extended=message.extended,
+        first=message.name,
+        second=message.name,
+        kind=CollisionKind.SEVERAL_SENDERS,
+        why=f"{', '.join(message.senders)} are all named as its sender",
     )
 
 
@@ -82,6 +95,8 @@ def _describe_difference(first: Message, second: Message) -> str:
     parts = []
     if first.length_bytes != second.length_bytes:
         parts.append(f"{first.length_bytes} and {second.length_bytes} bytes")
+    if first.can_fd != second.can_fd:
+        parts.append("one is a classic frame, the other CAN FD")
     names = {s.name for s in first.signals}, {s.name for s in second.signals}
     if (names[0] or names[1]) and not names[0] & names[1]:
         parts.append("no signal in common")

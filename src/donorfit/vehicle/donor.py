@@ -67,6 +67,8 @@ class DonorModule:
         host_connector: connector found in the host's harness; empty where wires must be run.
         supply_current_a: continuous current at full work.
         on_ring: needs a place on the optical ring.
+        terminates: holds a terminating resistor of its CAN network; None where nobody knows.
+        stub_m: length of the wires from the network to it, in metres; None where not said.
         hand_checks: what a person checks after the work.
         cautions: ids of cautions that apply, beyond those that follow from the units touched.
     """
@@ -86,5 +88,7 @@ class DonorModule:
     host_connector: str = ""
     supply_current_a: float = 0.0
     on_ring: bool = False
+    terminates: bool | None = None
+    stub_m: float | None = None
     hand_checks: tuple[HandCheck, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from donorfit.errors import Mistake
 from donorfit.vehicle.network import Network
 
+FORMATS = ("dbc", "kcd", "sym", "arxml", "ldf")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NetworkReading:

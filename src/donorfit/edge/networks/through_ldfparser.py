@@ -7,6 +7,7 @@ the tables that hold it: the whole table's length over the times the frame stand
 import math
 from typing import Any
 
+from donorfit.edge.networks.lin_clusters import convert_cluster
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.network import Message, Network, NetworkKind, Signal
 
@@ -38,6 +39,7 @@ def load_through_ldfparser(text: str, *, file: str) -> tuple[tuple[Network, ...]
         kind=NetworkKind.LIN,
         bit_rate=int(cluster.baudrate or 0),
         messages=messages,
+        lin=convert_cluster(cluster),
     )
     return (network,), list(_list_left_out(cluster, file))
 

@@ -53,6 +53,14 @@ def _check_network(
     if network.kind in _DESCRIBED and not network.bit_rate:
         what = f"{network.name}: the bit rate is not said"
         notes.warn(file, network.get_line("bit_rate"), what, "give bit_rate in bit/s")
+    for node in network.terminated_by:
+        if node not in names.units:
+            what = f"{network.name}: there is no unit {node!r} to hold a terminating resistor"
+            line = network.get_line("terminated_by")
+            notes.add(file, line, what, suggest(node, names.units))
+    if len(set(network.terminated_by)) != len(network.terminated_by):
+        what = f"{network.name}: a unit is named twice under 'terminated_by'"
+        notes.add(file, network.get_line("terminated_by"), what, "name each unit once")
     described = parts.described.get(network.name)
     if described is None:
         return

@@ -9,14 +9,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from donorfit.edge.networks.message_count import count_messages
-from donorfit.edge.networks.reading import NetworkReading
+from donorfit.edge.networks.reading import FORMATS, NetworkReading
 from donorfit.edge.networks.through_canmatrix import load_through_canmatrix
 from donorfit.edge.networks.through_cantools import ReaderLimitError, load_through_cantools
 from donorfit.edge.networks.through_ldfparser import load_through_ldfparser
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.network import Network
 
-FORMATS = ("dbc", "kcd", "sym", "arxml", "ldf")
 LARGEST_FILE_BYTES = 64 * 1024 * 1024
 LARGEST_LDF_BYTES = 2 * 1024 * 1024
 """A LIN bus has at most 64 frames; the parser of this format takes seconds a megabyte."""

@@ -23,6 +23,7 @@ from donorfit.edge.packs.shape_base import Shape
 from donorfit.edge.packs.unit_shapes import RecordShape, UnitsFile, UnitShape
 from donorfit.equipment.read_uvl import list_imports, read_uvl
 from donorfit.errors import InputError
+from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.network import Network, NetworkKind
 from donorfit.vehicle.rules import RuleBase
 
@@ -168,7 +169,13 @@ def _describe_networks(
 def _describe_network(
     source: PackSource, file: str, shape: NetworkShape, notes: PackNotes
 ) -> Network | None:
-    plain = Network(name=shape.name, kind=NetworkKind(shape.kind), bit_rate=shape.bit_rate)
+    plain = Network(
+        name=shape.name,
+        kind=NetworkKind(shape.kind),
+        bit_rate=shape.bit_rate,
+        data_bit_rate=shape.data_bit_rate,
+        terminated_by=tuple(map(UnitId, shape.terminated_by)),
+    )
     if shape.messages is None:
         return plain
     data = source.files.get(shape.messages)
@@ -199,11 +206,12 @@ def _describe_network(
             "say by 'bus' which one is meant",
         )
         return None
-    return Network(
-        name=shape.name,
-        kind=NetworkKind(shape.kind),
+    return replace(
+        plain,
         bit_rate=shape.bit_rate or buses[0].bit_rate,
+        data_bit_rate=shape.data_bit_rate or buses[0].data_bit_rate,
         messages=buses[0].messages,
+        lin=buses[0].lin,
     )
 
 

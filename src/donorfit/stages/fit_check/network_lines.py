@@ -12,6 +12,11 @@ from donorfit.network import (
 )
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitLine, Subject, Verdict
+from donorfit.stages.fit_check.bus_lines import (
+    judge_line,
+    list_address_findings,
+    list_line_findings,
+)
 from donorfit.stages.fit_check.case import Answer, Case
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.network import Message, Network, NetworkKind
@@ -32,7 +37,10 @@ def check_networks(case: Case) -> Answer:
     checks = check_signals(case.module.signals, case.pack.networks)
     lines = [_judge_signal(case, each) for each in checks]
     line, findings = _judge_network(case)
-    return Answer(lines=(*lines, line), findings=findings)
+    return Answer(
+        lines=(*lines, line, *judge_line(case)),
+        findings=(*findings, *list_line_findings(case), *list_address_findings(case)),
+    )
 
 
 def _judge_signal(case: Case, found: SignalCheck) -> FitLine:
