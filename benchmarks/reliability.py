@@ -1,84 +1,116 @@
-"""Counts of schedules run against apply, and what they ended in; for docs/reliability.md.
+"""Counts of schedules run against whole jobs, and what they ended in; for docs/reliability.md.
 
-    python benchmarks/reliability.py [SEQUENCES]
+    python benchmarks/reliability.py [--single N] [--pairs N] [--drawn N] [--begin SEED]
 
-Every schedule cuts a whole apply job (option list, record, reset, download, fault codes) on a car
-that is nothing but memory, and takes it up again until it ends. After each, the car's memory is
-held against what the change record says.
+Every schedule lets faults strike at numbered requests of a whole job (prepare, apply, prove, then
+undo and prove again) on a simulated car in virtual time, and takes the job up again until it ends.
+After each, the memory of the car's units is held against what the records say. Without numbers all
+single faults and pairs are run, which takes hours; with a number, that many drawn from them.
+Returns 1 where anything was confirmed falsely, is not known, or lost a backup.
 """
 
+import argparse
+import os
 import random
 import sys
+import time
 from collections import Counter
-from collections.abc import Iterator
-from itertools import combinations, product
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
-TESTS = Path(__file__).resolve().parents[1] / "tests"
-sys.path[:0] = [str(TESTS / "faults" / "apply"), str(TESTS / "unit" / "job")]
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "faults" / "campaign"))
 
-import test_apply_is_cut as apply_cuts  # noqa: E402 - found through the lines above
+import campaign
 
-DEFAULT_SEQUENCES = 10_000
-MOST_CUTS = 8
-LAST_PLACE = 60
-SEED = 8
+Case = tuple[str, dict[int, Any], bool]
+"""Row of the table, troubles by place, and whether the person gives up."""
 
-
-def list_schedules(sequences: int) -> Iterator[tuple[str, dict[int, str]]]:
-    """Kind and cuts of every schedule."""
-    places = apply_cuts.count_asks()
-    yield "no cut", {}
-    for place, kind in product(range(1, places + 1), apply_cuts.KINDS):
-        yield "single cuts", {place: kind}
-    for pair in combinations(range(1, places + 6), 2):
-        for kinds in product(apply_cuts.KINDS, repeat=2):
-            yield "pairs of cuts", dict(zip(pair, kinds, strict=True))
-    dice = random.Random(SEED)
-    for _ in range(sequences):
-        count = dice.randint(1, MOST_CUTS)
-        cuts = {dice.randint(1, LAST_PLACE): dice.choice(apply_cuts.KINDS) for _ in range(count)}
-        yield f"random sequences of up to {MOST_CUTS}", cuts
+COLUMNS = (
+    "schedules",
+    "faults struck",
+    "program started",
+    "finished, undone",
+    "stopped, told exactly, undone",
+    "other ends",
+    "false confirmations",
+    "unknown states",
+    "lost backups",
+)
+BAD = ("false confirmations", "unknown states", "lost backups", "never ended")
 
 
-def run_schedule(cuts: dict[int, str]) -> tuple[str, ...]:
-    """What one schedule ended in."""
+def choose(cases: Iterable[dict[int, Any]], count: int | None, seed: int) -> list[dict[int, Any]]:
+    """All of them, or so many drawn from them."""
+    everything = list(cases)
+    if count is None or count >= len(everything):
+        return everything
+    return random.Random(seed).sample(everything, count)
+
+
+def list_cases(options: argparse.Namespace, places: int) -> Iterator[Case]:
+    """Every schedule of this run."""
+    yield "no fault", {}, False
+    for troubles in choose(campaign.list_single(places), options.single, 3):
+        yield "one fault, every kind at every place", troubles, False
+    first, last = campaign.find_apply_places()
+    for troubles in choose(campaign.list_pairs(last, first=first), options.pairs, 4):
+        yield "two faults, every pair of places in apply", troubles, False
+    for seed in range(options.begin, options.begin + options.drawn):
+        yield f"up to {campaign.MOST_TROUBLES} drawn faults", *campaign.draw_schedule(seed, places)
+
+
+def run_case(case: Case) -> tuple[str, Counter[str], str]:
+    """What one schedule came to, and what was wrong with it."""
+    row, troubles, gives_up = case
+    counts: Counter[str] = Counter()
     try:
-        car, _, change, runs = apply_cuts.run_until_done(cuts)
-    except (AssertionError, apply_cuts.pytest.fail.Exception):
-        return ("unknown states",)
-    marks = ["finished" if change.finished else "stopped, every value old or new"]
-    marks += ["taken up again"] if runs > 1 else []
-    try:
-        apply_cuts.check_done(car, change)
-    except AssertionError:
-        marks.append("false confirmations")
-    return tuple(marks)
+        result = campaign.run_schedule(troubles, gives_up=gives_up)
+    except campaign.NeverEndsError as error:
+        return row, Counter({"schedules": 1, "never ended": 1}), f"{troubles} {gives_up}: {error}"
+    counts["schedules"] = 1
+    counts["faults struck"] = len(result.struck)
+    counts["program started"] = result.starts
+    counts[result.end if result.end in COLUMNS else "other ends"] = 1
+    counts["false confirmations"] = len(result.false_confirmations)
+    counts["unknown states"] = len(result.unknown_states)
+    counts["lost backups"] = len(result.lost_backups)
+    for _, trouble in result.struck:
+        counts[f"kind {trouble.kind.value}"] += 1
+    wrong = "" if result.good else f"{troubles} {gives_up}: {result}"
+    return row, counts, wrong
 
 
 def main() -> int:
-    """Print the table; return 1 where anything was confirmed falsely or is not known."""
-    sequences = int(sys.argv[1]) if len(sys.argv) > 1 else DEFAULT_SEQUENCES
+    """Run and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--single", type=int, help="so many single faults instead of all")
+    parser.add_argument("--pairs", type=int, help="so many pairs instead of all")
+    parser.add_argument("--drawn", type=int, default=10_000)
+    parser.add_argument("--begin", type=int, default=10_000, help="first seed")
+    parser.add_argument("--processes", type=int, default=os.cpu_count())
+    options = parser.parse_args()
     table: dict[str, Counter[str]] = {}
-    for kind, cuts in list_schedules(sequences):
-        row = table.setdefault(kind, Counter())
-        row["schedules"] += 1
-        row["cuts"] += len(cuts)
-        row.update(run_schedule(cuts))
-    columns = (
-        "schedules",
-        "cuts",
-        "taken up again",
-        "finished",
-        "stopped, every value old or new",
-        "false confirmations",
-        "unknown states",
-    )
-    print("| | " + " | ".join(columns) + " |")
-    print("|---" * (len(columns) + 1) + "|")
-    for kind, row in table.items():
-        print(f"| {kind} | " + " | ".join(str(row[column]) for column in columns) + " |")
-    bad = sum(row["false confirmations"] + row["unknown states"] for row in table.values())
+    began = time.perf_counter()
+    places = campaign.count_requests()
+    with ProcessPoolExecutor(options.processes) as pool:
+        for row, counts, wrong in pool.map(run_case, list_cases(options, places), chunksize=20):
+            table.setdefault(row, Counter()).update(counts)
+            if wrong:
+                print(f"WRONG {row}: {wrong}", flush=True)
+    took = time.perf_counter() - began
+    print("| | " + " | ".join(COLUMNS) + " |")
+    print("|---" * (len(COLUMNS) + 1) + "|")
+    for row, counts in table.items():
+        print(f"| {row} | " + " | ".join(str(counts[column]) for column in COLUMNS) + " |")
+    total = sum(table.values(), Counter())
+    kinds = {name: count for name, count in total.items() if name.startswith("kind ")}
+    least = min(kinds.values(), default=0)
+    print(f"\n{len(kinds)} kinds of fault struck, each {least} times or more")
+    print(f"{places} numbered requests; {total['schedules'] / took:.1f} schedules a second")
+    bad = sum(total[name] for name in BAD)
+    print(f"{bad} false confirmations, unknown states, lost backups or jobs that never ended")
     return int(bad > 0)
 
 

@@ -1,0 +1,137 @@
+"""Whole jobs under everything that can go wrong, in virtual time; the car's memory is the judge.
+
+The default run is a sample; ``--long`` runs every place and kind, every pair of places within
+applying, and ten thousand drawn schedules. ``python benchmarks/reliability.py`` prints the counts.
+"""
+
+from __future__ import annotations
+
+import random
+
+import campaign
+import pytest
+from thin_car import make_thin_bed
+from troubles import NUMBERS, Kind, Trouble, draw
+
+from donorfit.records.change_record import StepState
+from donorfit.stages.apply import run as apply_run
+from donorfit.stages.apply.deeds import StepOutcome
+
+
+@pytest.fixture(scope="module")
+def places() -> int:
+    """Requests of a whole job without a fault: the numbered points."""
+    return campaign.count_requests()
+
+
+def check(result: campaign.Result, what: object) -> None:
+    assert not result.false_confirmations, (what, result.false_confirmations)
+    assert not result.unknown_states, (what, result.unknown_states)
+    assert not result.lost_backups, (what, result.lost_backups)
+    assert result.end, what
+
+
+def test_without_a_fault_every_value_is_new_and_then_old_again() -> None:
+    result = campaign.run_schedule({})
+    check(result, "no fault")
+    assert result.end == "finished, undone"
+    assert result.marks == {"proved", "undo proved"}
+    assert result.starts == 7
+
+
+@pytest.mark.parametrize("kind", Kind, ids=lambda kind: kind.name.lower())
+def test_one_fault_of_each_kind_at_drawn_places(kind: Kind, places: int) -> None:
+    dice = random.Random(kind.name)
+    for _ in range(2):
+        place = dice.randint(1, places)
+        troubles = {place: draw(kind, dice)}
+        result = campaign.run_schedule(troubles)
+        check(result, troubles)
+        if kind is not Kind.STORE_DIFFERENTLY:
+            assert result.end == "finished, undone", (troubles, result)
+
+
+def test_pairs_of_faults_at_drawn_places(places: int) -> None:
+    pairs = list(campaign.list_pairs(places))
+    for troubles in random.Random(5).sample(pairs, 16):
+        check(campaign.run_schedule(troubles), troubles)
+
+
+def test_drawn_schedules_of_up_to_eight_faults(places: int) -> None:
+    for seed in range(24):
+        troubles, gives_up = campaign.draw_schedule(seed, places)
+        check(campaign.run_schedule(troubles, gives_up=gives_up), (seed, troubles, gives_up))
+
+
+@pytest.mark.long
+@pytest.mark.timeout(6 * 3600)
+def test_every_kind_at_every_place(places: int) -> None:
+    for troubles in campaign.list_single(places):
+        check(campaign.run_schedule(troubles), troubles)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(6 * 3600)
+def test_every_pair_of_places_within_applying(places: int) -> None:
+    first, last = campaign.find_apply_places()
+    assert last <= places
+    for troubles in campaign.list_pairs(last, first=first):
+        check(campaign.run_schedule(troubles), troubles)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(6 * 3600)
+def test_ten_thousand_drawn_schedules(places: int) -> None:
+    for seed in range(10_000, 20_000):
+        troubles, gives_up = campaign.draw_schedule(seed, places)
+        check(campaign.run_schedule(troubles, gives_up=gives_up), (seed, troubles, gives_up))
+
+
+def test_every_kind_stands_for_a_fault_of_the_table() -> None:
+    assert set(NUMBERS) == set(Kind)
+    assert all(1 <= number <= 40 for numbers in NUMBERS.values() for number in numbers)
+
+
+def test_the_judge_sees_a_step_that_is_called_done_and_is_not(monkeypatch) -> None:
+    def lie(unit, step):
+        del unit, step
+        return StepOutcome(state=StepState.DONE, detail="believe me")
+        yield
+
+    monkeypatch.setattr(apply_run, "write", lie)
+    with pytest.raises(campaign.NeverEndsError):
+        campaign.run_schedule({})
+    schedule = campaign.Schedule(make_thin_bed(), {}, gives_up=False)
+    with pytest.raises(campaign.NeverEndsError):
+        schedule.run()
+    assert any("is said to be done" in text for text in schedule.result.false_confirmations)
+
+
+def test_the_judge_sees_a_backup_that_is_gone() -> None:
+    world = campaign.Schedule(make_thin_bed(), {}, gives_up=False).world
+    world._look_for_backups("gateway", b"\x2e\x06\x01")
+    assert len(world.lost_backups) >= 5
+
+
+def test_without_its_backups_nothing_is_written() -> None:
+    schedule = campaign.Schedule(make_thin_bed(), {}, gives_up=False)
+    schedule._prepare()
+    schedule.world.store._backups.clear()
+    with pytest.raises(campaign.NeverEndsError, match="may not be applied"):
+        schedule._apply(make_thin_bed().plan)
+    assert schedule.world.changes == []
+    assert schedule.world.read_memory() == schedule.world.first_memory
+
+
+def test_a_value_that_is_neither_old_nor_new_is_told_byte_for_byte_and_undone() -> None:
+    """Fault 26, at the write of a plain record, which is neither list nor checked."""
+    struck = 0
+    for place in range(*campaign.find_apply_places()):
+        result = campaign.run_schedule({place: Trouble(Kind.STORE_DIFFERENTLY)})
+        if result.end.startswith("stopped"):
+            struck += 1
+            check(result, place)
+            assert result.end == "stopped, told exactly, undone"
+        if struck == 2:
+            break
+    assert struck == 2
