@@ -9,6 +9,7 @@ from donorfit.simulator.causes import SupplyLow
 from donorfit.simulator.monitors import begin, begin_cycle, run_test
 from donorfit.simulator.scenario import VIN, Scenario, UnitTruth
 from donorfit.simulator.state import (
+    EMPTY_FLASH,
     AcceptBlock,
     CarState,
     FaultState,
@@ -124,7 +125,7 @@ def finish_work(truth: UnitTruth, unit: UnitState) -> UnitState:
             block = truth.blocks[place]
             for identifier, content in block.records:
                 unit = unit.store(identifier, content)
-            return replace(unit, application=True, software=block.version)
+            return replace(unit, application=True, software=block.version, flash=EMPTY_FLASH)
         case None:
             return unit
 

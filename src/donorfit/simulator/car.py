@@ -17,7 +17,7 @@ from donorfit.simulator.disturbances import meet
 from donorfit.simulator.saved_memory import Plain, load_memory, save_memory
 from donorfit.simulator.scenario import Disturbance, DisturbanceKind, Scenario, WhenAbsent
 from donorfit.simulator.session_services import hold_session, restart
-from donorfit.simulator.state import CarState, Dip, StoreRecord, UnitState
+from donorfit.simulator.state import EMPTY_FLASH, CarState, Dip, Flash, StoreRecord, UnitState
 from donorfit.simulator.unit import UnitAnswer, respond
 from donorfit.simulator.unit_request import Request
 from donorfit.vehicle.identity import Address, DataIdentifier, FaultCode, UnitId
@@ -62,6 +62,7 @@ class UnitMemory:
         application: false while it stays in its boot loader.
         session: active session.
         faults: fault code and status byte, in the unit's order.
+        flash: what stands in the memory for software while a download is not finished.
     """
 
     records: tuple[tuple[DataIdentifier, bytes], ...]
@@ -69,6 +70,7 @@ class UnitMemory:
     application: bool
     session: int
     faults: tuple[tuple[FaultCode, int], ...]
+    flash: Flash = EMPTY_FLASH
 
     def __getitem__(self, identifier: int) -> bytes:
         """Bytes under an identifier; KeyError where none are stored."""
@@ -137,6 +139,7 @@ class SimulatedCar:
             application=state.application,
             session=state.session,
             faults=tuple((truth.code, fault.status) for truth, fault in faults),
+            flash=state.flash,
         )
 
     def measure_volts(self, now_s: float) -> float:

@@ -6,7 +6,7 @@ from typing import Any
 
 from donorfit.errors import InputError
 from donorfit.simulator.scenario import Scenario
-from donorfit.simulator.state import CarState, FaultState, UnitState
+from donorfit.simulator.state import CarState, FaultState, Flash, UnitState
 from donorfit.vehicle.identity import DataIdentifier
 
 Plain = Mapping[str, Any]
@@ -39,6 +39,12 @@ def _save_unit(unit: UnitState, now_s: float) -> dict[str, Any]:
         "wrong_keys": unit.wrong_keys,
         "locked_s": max(0.0, unit.locked_until_s - now_s),
         "faults": [[fault.status, fault.failed_cycles] for fault in unit.faults],
+        "flash": {
+            "erased": [list(each) for each in unit.flash.erased],
+            "written": [list(each) for each in unit.flash.written],
+            "checked": unit.flash.checked,
+            "partial": None if unit.flash.partial is None else list(unit.flash.partial),
+        },
     }
 
 
@@ -102,6 +108,23 @@ def _load_unit(unit: UnitState, saved: Mapping[str, Any], now_s: float) -> UnitS
         wrong_keys=int(saved["wrong_keys"]),
         locked_until_s=now_s + locked_s if locked_s > 0 else unit.locked_until_s,
         faults=faults,
+        # files of earlier releases have no such part
+        flash=_load_flash(saved.get("flash", {})),
+    )
+
+
+def _load_flash(saved: Mapping[str, Any]) -> Flash:
+    partial = saved.get("partial")
+    erased = [(int(block), int(piece)) for block, piece in saved.get("erased", ())]
+    written = [
+        (int(block), int(piece), int(crc32)) for block, piece, crc32 in saved.get("written", ())
+    ]
+    block, received, crc32 = (0, 0, 0) if partial is None else map(int, partial)
+    return Flash(
+        erased=tuple(erased),
+        written=tuple(written),
+        checked=int(saved.get("checked", -1)),
+        partial=None if partial is None else (block, received, crc32),
     )
 
 

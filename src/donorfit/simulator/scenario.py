@@ -150,8 +150,46 @@ class RecordTruth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentTruth:
+    """One piece of a block: its place, its bytes as transferred, and what the unit makes of them.
+
+    ``unpacked_bytes`` is 0 where they are the same.
+    """
+
+    memory_address: int
+    size_bytes: int
+    crc32: int
+    unpacked_bytes: int = 0
+
+    @property
+    def place(self) -> tuple[int, int]:
+        """Address and bytes in memory, as 0x34 names them."""
+        return self.memory_address, self.unpacked_bytes or self.size_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockTruth:
-    """Software that a unit can be given, and what it checks about it."""
+    """Software that a unit can be given, how it takes it, and what it checks about it.
+
+    Attributes:
+        version: software version once it is taken.
+        memory_address: where it goes; without segments it is one piece.
+        size_bytes: all its bytes as they are transferred.
+        crc32: CRC-32 over all of them in order.
+        routine_check: routine that compares them.
+        seconds: whole duration.
+        session: session that it needs.
+        security_level: level that it needs.
+        records: records that this version starts with.
+        segments: its pieces, where there is more than one.
+        data_format: dataFormatIdentifier that it has to come with.
+        routine_erase: routine that erases; 0 where 0x34 does.
+        check_each: whether every piece is compared by itself.
+        exit_crc: whether 0x37 has to carry the piece's CRC-32.
+        routine_dependencies: routine that takes it into use; 0 where the check does.
+        file_path: name by which 0x38 brings it; empty where 0x34 does.
+        resumable: whether 0x38 offers to go on after an interruption.
+    """
 
     version: str
     memory_address: int
@@ -162,6 +200,22 @@ class BlockTruth:
     session: int = 2
     security_level: int = 0
     records: tuple[tuple[DataIdentifier, bytes], ...] = ()
+    segments: tuple[SegmentTruth, ...] = ()
+    data_format: int = 0
+    routine_erase: int = 0
+    check_each: bool = False
+    exit_crc: bool = False
+    routine_dependencies: int = 0
+    file_path: str = ""
+    resumable: bool = False
+
+    @property
+    def pieces(self) -> tuple[SegmentTruth, ...]:
+        """Its pieces, at least one."""
+        whole = SegmentTruth(
+            memory_address=self.memory_address, size_bytes=self.size_bytes, crc32=self.crc32
+        )
+        return self.segments or (whole,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,6 +41,7 @@ class Transfer:
 
     Attributes:
         block: place of the block in the unit's truth.
+        piece: place of the piece in the block.
         received_bytes: taken so far.
         crc32: running CRC-32 of what was taken.
         next_counter: block counter that comes next.
@@ -48,10 +49,48 @@ class Transfer:
     """
 
     block: int
+    piece: int = 0
     received_bytes: int = 0
     crc32: int = 0
     next_counter: int = 1
     exited: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flash:
+    """What stands in the memory for software; it lasts without supply.
+
+    Attributes:
+        erased: block and piece of what is erased and not written.
+        written: block, piece and CRC-32 of what was written since.
+        checked: place of the block that passed its check and is not in use yet; -1 for none.
+        partial: block, bytes and CRC-32 of a file that was cut off; None where there is none.
+    """
+
+    erased: tuple[tuple[int, int], ...] = ()
+    written: tuple[tuple[int, int, int], ...] = ()
+    checked: int = -1
+    partial: tuple[int, int, int] | None = None
+
+    def erase(self, block: int, *pieces: int) -> "Flash":
+        """With pieces of a block erased; a cut off file is gone with them."""
+        gone = {(block, piece) for piece in pieces}
+        return Flash(
+            erased=tuple(sorted({*self.erased, *gone})),
+            written=tuple(each for each in self.written if each[:2] not in gone),
+        )
+
+    def write(self, block: int, piece: int, crc32: int) -> "Flash":
+        """With a piece that was received whole."""
+        key = (block, piece)
+        kept = tuple(each for each in self.written if each[:2] != key)
+        return Flash(
+            erased=tuple(each for each in self.erased if each != key),
+            written=tuple(sorted((*kept, (block, piece, crc32)))),
+        )
+
+
+EMPTY_FLASH = Flash()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +121,7 @@ class UnitState:
     locked_until_s: float = -NEVER_S
     away_until_s: float = -NEVER_S
     transfer: Transfer | None = None
+    flash: Flash = EMPTY_FLASH
     routine_result: tuple[int, int] | None = None
     work: Work | None = None
 

@@ -10,11 +10,12 @@ from donorfit.diagnostics.uds import SUPPRESS_POSITIVE_RESPONSE, Service, Sessio
 from donorfit.simulator.data_services import serve_read, serve_write
 from donorfit.simulator.download_services import (
     serve_request_download,
-    serve_routine,
+    serve_request_file,
     serve_transfer_data,
     serve_transfer_exit,
 )
 from donorfit.simulator.fault_services import serve_clear, serve_report
+from donorfit.simulator.routine_services import serve_routine
 from donorfit.simulator.session_services import (
     count_wrong_key,
     serve_reset,
@@ -40,6 +41,7 @@ SERVICES: Mapping[int, Serve] = MappingProxyType(
         Service.WRITE_DATA_BY_IDENTIFIER: serve_write,
         Service.ROUTINE_CONTROL: serve_routine,
         Service.REQUEST_DOWNLOAD: serve_request_download,
+        Service.REQUEST_FILE_TRANSFER: serve_request_file,
         Service.TRANSFER_DATA: serve_transfer_data,
         Service.REQUEST_TRANSFER_EXIT: serve_transfer_exit,
         Service.TESTER_PRESENT: serve_tester_present,
@@ -52,6 +54,7 @@ _SESSIONS: Mapping[int, frozenset[Session]] = MappingProxyType(
         Service.SECURITY_ACCESS: _OPENED,
         Service.ROUTINE_CONTROL: _OPENED,
         Service.REQUEST_DOWNLOAD: _OPENED,
+        Service.REQUEST_FILE_TRANSFER: _OPENED,
         Service.TRANSFER_DATA: _OPENED,
         Service.REQUEST_TRANSFER_EXIT: _OPENED,
     }
@@ -112,9 +115,7 @@ def respond(request: Request) -> UnitAnswer:
 def _refuse_service(request: Request, service: int) -> Nrc | None:
     if service not in SERVICES:
         return Nrc.SERVICE_NOT_SUPPORTED
-    if service in {Service.ROUTINE_CONTROL, Service.REQUEST_DOWNLOAD} and not request.truth.blocks:
-        return Nrc.SERVICE_NOT_SUPPORTED
-    if service == Service.SECURITY_ACCESS and not request.list_levels():
+    if not _is_offered(request, service):
         return Nrc.SERVICE_NOT_SUPPORTED
     if service == Service.WRITE_DATA_BY_IDENTIFIER and not _is_writing_offered(request):
         return Nrc.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION
@@ -122,6 +123,19 @@ def _refuse_service(request: Request, service: int) -> Nrc | None:
     if not in_session or (service in _NEEDS_APPLICATION and not request.unit.application):
         return Nrc.SERVICE_NOT_SUPPORTED_IN_ACTIVE_SESSION
     return None
+
+
+def _is_offered(request: Request, service: int) -> bool:
+    """Whether this unit has anything behind a service."""
+    match service:
+        case Service.ROUTINE_CONTROL | Service.REQUEST_DOWNLOAD:
+            return bool(request.truth.blocks)
+        case Service.REQUEST_FILE_TRANSFER:
+            return any(each.file_path for each in request.truth.blocks)
+        case Service.SECURITY_ACCESS:
+            return bool(request.list_levels())
+        case _:
+            return True
 
 
 def _is_writing_offered(request: Request) -> bool:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         RecordShape,
         ScenarioShape,
         SentWhenShape,
+        SoftwareBlockShape,
         UnitShape,
     )
     from donorfit.edge.packs.toml_lines import Path, TomlText
@@ -146,13 +147,21 @@ class _Checks:
 
     def _check_blocks(self, path: "Path", unit: "UnitShape") -> Iterator[Found]:
         records = {record.identifier for record in unit.record}
-        seen: set[tuple[int, int]] = set()
+        seen: set[tuple[int, int] | str] = set()
         for place, block in enumerate(unit.software_block):
             where: Path = (*path, "software_block", place)
-            if (block.memory_address, block.size_bytes) in seen:
-                what = "another block has the same address and size"
-                yield (*where, "memory_address"), what, "the unit could not tell them apart"
-            seen.add((block.memory_address, block.size_bytes))
+            for key in _list_places(block):
+                if key in seen:
+                    what = "another block has the same address and size, or the same file"
+                    yield (*where, "memory_address"), what, "the unit could not tell them apart"
+                seen.add(key)
+            total = sum(each.size_bytes for each in block.segments)
+            if block.segments and total != block.size_bytes:
+                what = f"the segments have {total} bytes, size_bytes says {block.size_bytes}"
+                yield (*where, "segments"), what, "correct one of them"
+            if block.file_path and len(block.segments) > 1:
+                what = "a file in the unit's file system is one piece"
+                yield (*where, "segments"), what, "take segments or file_path out"
             for at, record in enumerate(block.record):
                 if record.identifier not in records:
                     what = f"unit {unit.id} has no record 0x{record.identifier:04X}"
@@ -220,6 +229,17 @@ class _Checks:
         for key in sorted(given - allowed):
             what = f"{key} means nothing for a disturbance of kind {kind!r}"
             yield (*path, key), what, "remove it"
+
+
+def _list_places(block: "SoftwareBlockShape") -> list[tuple[int, int] | str]:
+    """By what a unit tells its pieces apart: address and size in memory, or a file name."""
+    if block.file_path:
+        return [block.file_path]
+    if not block.segments:
+        return [(block.memory_address, block.size_bytes)]
+    return [
+        (each.memory_address, each.unpacked_bytes or each.size_bytes) for each in block.segments
+    ]
 
 
 def measure_memory(unit: "UnitShape") -> dict[int, int]:

@@ -139,14 +139,31 @@ class StartingRecordShape(Shape):
     bytes: HexBytes
 
 
+class SegmentShape(Shape):
+    """One piece in ``segments`` of a software block."""
+
+    memory_address: Annotated[int, Field(ge=0, le=0xFF_FFFF_FFFF)]
+    size_bytes: Annotated[int, Field(ge=1, le=0xFFFF_FFFF)]
+    crc32: LongWord
+    unpacked_bytes: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] = 0
+
+
 class SoftwareBlockShape(Shape):
     """``[[unit.software_block]]``."""
 
     version: AsciiText
-    memory_address: LongWord
+    memory_address: Annotated[int, Field(ge=0, le=0xFF_FFFF_FFFF)]
     size_bytes: Annotated[int, Field(ge=1, le=0xFFFF_FFFF)]
     crc32: LongWord
+    segments: tuple[SegmentShape, ...] = Field(default=(), max_length=1000, strict=False)
+    data_format: Byte = 0
+    routine_erase: Word = 0
+    exit_crc: bool = False
     routine_check: Word
+    check_each: bool = False
+    routine_dependencies: Word = 0
+    file_path: AsciiText = ""
+    resumable: bool = False
     seconds: Seconds
     session: Annotated[int, Field(ge=2, le=3)] = 2
     security_level: SecurityLevel = 0

@@ -148,7 +148,8 @@ def _build_record(record: "shapes.RecordShape") -> scenario.RecordTruth:
 def _build_block(block: "shapes.SoftwareBlockShape") -> scenario.BlockTruth:
     return scenario.BlockTruth(
         records=tuple((DataIdentifier(each.identifier), each.bytes) for each in block.record),
-        **block.model_dump(exclude={"record"}),
+        segments=tuple(scenario.SegmentTruth(**each.model_dump()) for each in block.segments),
+        **block.model_dump(exclude={"record", "segments"}),
     )
 
 
