@@ -18,6 +18,8 @@ from typing import Any
 from donorfit.vehicle.identity import Address, DataIdentifier, UnitId
 from donorfit.vehicle.software import DownloadProcedure, SegmentPlace
 
+_NO_UNIT = UnitId("")
+
 _PLAIN = DownloadProcedure()
 
 
@@ -131,7 +133,27 @@ class Pause:
     why: str
 
 
-Ask = Exchange | Download | Question | Pause
+class MarkKind(Enum):
+    """Kinds of mark."""
+
+    ROUND = "round"
+    """Strands side by side begin."""
+    OPENED = "opened"
+    """A step of a strand begins; the person's wish to stop is heard before it, not inside it."""
+    CLOSED = "closed"
+    """The step is done and read back; that reading counts from now on and is not made again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A place in the work that people and the journal should know; nothing is sent."""
+
+    kind: MarkKind
+    what: str
+    unit: UnitId = _NO_UNIT
+
+
+Ask = Exchange | Download | Question | Pause | Mark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +196,12 @@ class Paused:
     """The wait is over."""
 
 
-Outcome = Answered | Refused | NotSent | Unknown | Chosen | Paused
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """The mark is written down."""
+
+
+Outcome = Answered | Refused | NotSent | Unknown | Chosen | Paused | Noted
 
 Strand = Generator["Ask | Together", Any, Any]
 """Yields asks, is sent outcomes (or, for Together, a tuple of results), returns its result."""

@@ -13,6 +13,9 @@ from donorfit.diagnostics.conversation import (
     Download,
     Effect,
     Exchange,
+    Mark,
+    MarkKind,
+    Noted,
     NotSent,
     Outcome,
     Pause,
@@ -24,7 +27,7 @@ from donorfit.diagnostics.conversation import (
 from donorfit.records.encoding import UnreadableRecordError, decode, to_plain
 
 _OUTCOMES: dict[str, type[Outcome]] = {
-    kind.__name__: kind for kind in (Answered, Refused, NotSent, Unknown, Chosen, Paused)
+    kind.__name__: kind for kind in (Answered, Refused, NotSent, Unknown, Chosen, Paused, Noted)
 }
 
 
@@ -75,12 +78,14 @@ class RunJournal(Protocol):
 
 
 def is_binding(ask: Ask) -> bool:
-    """Whether an ask may change something or holds a person's word."""
+    """Whether an ask may change something, holds a person's word, or closes what came before."""
     match ask:
         case Exchange():
             return ask.effect is Effect.CHANGING
         case Download() | Question():
             return True
+        case Mark():
+            return ask.kind is MarkKind.CLOSED
         case Pause():
             return False
 
@@ -100,6 +105,8 @@ def describe_ask(ask: Ask) -> str:
             return f"{ask.unit}: {ask.what}"
         case Question():
             return ask.text
+        case Mark():
+            return f"{ask.unit}: {ask.what} {ask.kind.value}" if ask.unit else ask.what
         case Pause():
             return f"wait {ask.seconds:g} s: {ask.why}"
 

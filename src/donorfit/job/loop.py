@@ -17,6 +17,9 @@ from donorfit.diagnostics.conversation import (
     Download,
     Effect,
     Exchange,
+    Mark,
+    MarkKind,
+    Noted,
     NotSent,
     Outcome,
     Pause,
@@ -98,6 +101,8 @@ class Loop:
         self._courier: Courier | None = None
         self._connecting = asyncio.Lock()
         self._past: dict[str, dict[int, PastAsk]] = {}
+        self._in_step: set[str] = set()
+        self._first_error: Exception | None = None
         self.stop_asked = False
         self.stop_why = ""
 
@@ -138,22 +143,49 @@ class Loop:
                 number += 1
 
     async def _drive_together(self, name: str, together: Together) -> tuple[Any, ...]:
+        """Run strands side by side to their ends.
+
+        Where one cannot go on, the others are not torn away: each ends its step and stops before
+        its next one, so that no unit is left in the middle of a change. Only what ends the whole
+        program at once ends them at once.
+        """
+        tasks = [
+            asyncio.create_task(self._drive_child(f"{name}/{child}", strand))
+            for child, strand in together.strands
+        ]
+        pending = set(tasks)
         try:
-            async with asyncio.TaskGroup() as group:
-                tasks = [
-                    group.create_task(self._drive(f"{name}/{child}", strand))
-                    for child, strand in together.strands
-                ]
-        except ExceptionGroup as errors:
-            raise _choose_error(errors) from errors
+            while pending:
+                done, pending = await asyncio.wait(pending, return_when=asyncio.FIRST_EXCEPTION)
+                for task in done:
+                    error = task.exception()
+                    if error is not None and not isinstance(error, Exception):
+                        raise error
+        finally:
+            for task in pending:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+        errors = [each for task in tasks if isinstance(each := task.exception(), Exception)]
+        if errors:
+            raise self._choose_error(errors) from ExceptionGroup(name, errors)
         return tuple(task.result() for task in tasks)
+
+    async def _drive_child(self, name: str, strand: Strand) -> Any:
+        try:
+            return await self._drive(name, strand)
+        except Exception as error:
+            self._first_error = self._first_error or error
+            raise
+
+    def _choose_error(self, errors: list[Exception]) -> Exception:
+        """The error that says most: our own before others, the one that stopped the others."""
+        ours = [each for each in errors if isinstance(each, DonorfitError)]
+        first = next((each for each in errors if each is self._first_error), None)
+        return first if first in ours else next(iter(ours), errors[0])
 
     async def _handle(self, strand: str, number: int, ask: Ask) -> Outcome:
         past = self._past.get(strand, {}).get(number)
-        if past is not None:
-            return self._replay(strand, past, ask)
-        binding = is_binding(ask)
-        if binding and self.stop_asked:
+        if past is None and self._must_stop(strand, ask):
             raise StoppedError(
                 what="Stopped before the next change."
                 if self.stop_why
@@ -163,6 +195,10 @@ class Loop:
                 state="Everything written so far is in the job file.",
                 next_step="donorfit resume JOB",
             )
+        self._follow_step(strand, ask)
+        if past is not None:
+            return self._replay(strand, past, ask)
+        binding = is_binding(ask)
         intent = PastAsk(
             number=number, digest=compute_ask_digest(ask), binding=binding, outcome=None
         )
@@ -170,6 +206,20 @@ class Loop:
         outcome = await self._make(ask)
         self._journal.write_outcome(strand, number, outcome, binding=binding)
         return outcome
+
+    def _must_stop(self, strand: str, ask: Ask) -> bool:
+        """Whether a strand stops here: before a step, or before a change that is in none."""
+        if not self.stop_asked and self._first_error is None:
+            return False
+        if isinstance(ask, Mark):
+            return ask.kind is MarkKind.OPENED
+        return is_binding(ask) and strand not in self._in_step
+
+    def _follow_step(self, strand: str, ask: Ask) -> None:
+        if isinstance(ask, Mark) and ask.kind is MarkKind.OPENED:
+            self._in_step.add(strand)
+        elif isinstance(ask, Mark):
+            self._in_step.discard(strand)
 
     def _replay(self, strand: str, past: PastAsk, ask: Ask) -> Outcome:
         if past.digest != compute_ask_digest(ask):
@@ -181,6 +231,8 @@ class Loop:
             )
         if past.outcome is not None:
             return past.outcome
+        if isinstance(ask, Mark):
+            return self._settle(strand, past, Noted())
         unknown = Unknown(why="the run ended before an answer was written down")
         if isinstance(ask, Question):
             return self._settle(strand, past, self._answer(ask))
@@ -199,6 +251,10 @@ class Loop:
                 self._tell(Progress(happening=Happening.WAITING, what=ask.why))
                 await self._sleep(ask.seconds)
                 return Paused()
+            case Mark():
+                if ask.kind is MarkKind.ROUND:
+                    self._tell(Progress(happening=Happening.ROUND, what=ask.what))
+                return Noted()
             case Exchange() | Download():
                 return await self._carry(ask)
 
@@ -232,6 +288,14 @@ class Loop:
         async with self._connecting:
             if self._courier is not None and self._courier.lost is None:
                 return self._courier
+            if self._courier is not None and self._first_error is not None:
+                # Another strand has said already that it cannot be had back.
+                raise StoppedError(
+                    what="The connection to the car was lost.",
+                    why=self._courier.lost or "",
+                    state="Everything sent so far is in the job file.",
+                    next_step="donorfit resume JOB",
+                )
             if self._courier is None:
                 self._courier = await self._connection.connect()
                 return self._courier
@@ -281,7 +345,7 @@ class Loop:
                 self._tell_ask(ask, Happening.REFUSED, f"{outcome.code:02X}")
             case NotSent() | Unknown():
                 self._tell_ask(ask, Happening.NO_ANSWER, outcome.why)
-            case Chosen() | Paused():
+            case Chosen() | Paused() | Noted():
                 pass
 
 
@@ -292,16 +356,3 @@ def ask_what(ask: Ask) -> str:
 
 def _unit_of(ask: Ask) -> str:
     return ask.unit if isinstance(ask, Exchange | Download) else ""
-
-
-def _choose_error(errors: ExceptionGroup[Exception]) -> Exception:
-    """The error that says most: our own before others, the first of its kind."""
-    flat: list[Exception] = []
-    pending: list[Exception] = list(errors.exceptions)
-    while pending:
-        error = pending.pop(0)
-        if isinstance(error, ExceptionGroup):
-            pending.extend(error.exceptions)
-        else:
-            flat.append(error)
-    return next((error for error in flat if isinstance(error, DonorfitError)), flat[0])

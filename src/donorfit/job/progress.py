@@ -20,6 +20,7 @@ class Happening(Enum):
     REPLAYED = "replayed"
     WAITING = "waiting"
     NOTE = "note"
+    ROUND = "round"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,9 @@
 """Change record: what was done to the car, step by step."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
+
+from donorfit.records.growth import ADDED_LATER
 
 
 class StepState(Enum):
@@ -40,6 +42,14 @@ class StepResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyReading:
+    """Supply as a unit reported it right before a step."""
+
+    step: str
+    volts: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChangeRecord:
     """What was done to the car.
 
@@ -51,6 +61,7 @@ class ChangeRecord:
         finished: whether every step is done.
         changed: units that hold something new now.
         stop_reason: why it stopped; empty where it finished.
+        supply: supply as it was read before the steps, in the order of reading.
     """
 
     plan_digest: str
@@ -60,3 +71,4 @@ class ChangeRecord:
     finished: bool
     changed: tuple[str, ...]
     stop_reason: str = ""
+    supply: tuple[SupplyReading, ...] = field(default=(), metadata=ADDED_LATER)

@@ -3,15 +3,19 @@
 Bytes are written as upper-case hex, months and versions as text, so that a person can read them.
 """
 
+import dataclasses
 import hashlib
 import json
+from collections.abc import Callable
 from functools import cache
 from typing import Any, TypeVar
 
 import rfc8785
 from cattrs import Converter
 from cattrs.errors import BaseValidationError
+from cattrs.gen import make_dict_unstructure_fn, override
 
+from donorfit.records.growth import ADDED_LATER
 from donorfit.vehicle.identity import BuildMonth, SoftwareVersion
 
 T = TypeVar("T")
@@ -32,7 +36,27 @@ def _get_converter() -> Converter:
     converter.register_structure_hook(
         SoftwareVersion, lambda value, _: SoftwareVersion.parse(value)
     )
+    converter.register_unstructure_hook_factory(
+        _grew, lambda kind: _leave_out_defaults(converter, kind)
+    )
     return converter
+
+
+def _grew(kind: Any) -> bool:
+    return bool(_list_later_fields(kind))
+
+
+def _list_later_fields(kind: Any) -> list[str]:
+    if not isinstance(kind, type) or not dataclasses.is_dataclass(kind):
+        return []
+    return [each.name for each in dataclasses.fields(kind) if each.metadata == ADDED_LATER]
+
+
+def _leave_out_defaults(converter: Converter, kind: Any) -> Callable[[Any], Any]:
+    later: dict[str, Any] = {
+        name: override(omit_if_default=True) for name in _list_later_fields(kind)
+    }
+    return make_dict_unstructure_fn(kind, converter, **later)
 
 
 def to_plain(record: object) -> Any:

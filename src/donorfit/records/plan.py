@@ -1,9 +1,10 @@
 """Plan: everything that will be changed, in order, with reasons."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from donorfit.records.finding import Finding
+from donorfit.records.growth import ADDED_LATER
 from donorfit.records.session_order import SessionOrder
 from donorfit.vehicle.identity import (
     Address,
@@ -143,9 +144,9 @@ class Step:
     seconds: float = 0.0
     current_a: float = 0.0
     safe_after: bool = True
-    round: int = 0
-    waits_for: tuple[str, ...] = ()
-    waits_because: str = ""
+    round: int = field(default=0, metadata=ADDED_LATER)
+    waits_for: tuple[str, ...] = field(default=(), metadata=ADDED_LATER)
+    waits_because: str = field(default="", metadata=ADDED_LATER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,10 +182,10 @@ class SupplyForecast:
     holds: bool
     source: str
     points: tuple[tuple[float, float, float, float], ...] = ()
-    lowest_posts_volts: float | None = None
-    first_charge: float | None = None
-    last_charge: float | None = None
-    last_charge_unsupported: float | None = None
+    lowest_posts_volts: float | None = field(default=None, metadata=ADDED_LATER)
+    first_charge: float | None = field(default=None, metadata=ADDED_LATER)
+    last_charge: float | None = field(default=None, metadata=ADDED_LATER)
+    last_charge_unsupported: float | None = field(default=None, metadata=ADDED_LATER)
 
 
 class FaultPhase(Enum):
@@ -305,4 +306,4 @@ class Plan:
     questions: tuple[OpenQuestion, ...] = ()
     findings: tuple[Finding, ...] = ()
     preparation_digest: str = ""
-    order: SessionOrder | None = None
+    order: SessionOrder | None = field(default=None, metadata=ADDED_LATER)

@@ -3,6 +3,11 @@
 from dataclasses import dataclass
 
 
+def name_lane(round_number: int, network: str) -> str:
+    """The name under which the journal keeps what is asked in one lane of one round."""
+    return f"round {round_number} {network}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedLane:
     """One lane of a round: steps on one network, one after the other."""

@@ -1,26 +1,22 @@
-"""The run over all steps: this car, this supply, one step after the other, one record of it."""
+"""The run over all rounds: this car, lanes side by side, one record of it all."""
 
 from collections.abc import Generator, Mapping
-from typing import Any, assert_never
+from dataclasses import dataclass
+from typing import Any
 
-from donorfit.diagnostics.conversation import Pause
-from donorfit.diagnostics.readings import Missing, read_supply, read_text
+from donorfit.diagnostics.conversation import Mark, MarkKind, Together
+from donorfit.diagnostics.readings import Missing, read_text
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.records.preparation import Preparation
+from donorfit.records.session_order import name_lane
 from donorfit.stages.apply.deeds import StepOutcome
-from donorfit.stages.apply.program import program
-from donorfit.stages.apply.write import clear_faults, reset, write
-from donorfit.vehicle.control_unit import SERIAL_IDENTIFIER, VIN_IDENTIFIER, ControlUnit
-from donorfit.vehicle.identity import UnitId
+from donorfit.stages.apply.lanes import LaneEnd, describe_step, run_lane
+from donorfit.vehicle.control_unit import SERIAL_IDENTIFIER, VIN_IDENTIFIER
 from donorfit.vehicle.pack import Pack
 
-SUPPLY_LOOKS = 5
-SUPPLY_PAUSE_S = 10.0
-
 CHANGED_STATES = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN))
-GOOD_STATES = frozenset((StepState.DONE, StepState.ALREADY))
 
 
 def apply(
@@ -44,23 +40,28 @@ def apply(
     Returns:
         What became of every step; ``stop_reason`` says why where it is not finished.
     """
-    done: dict[str, StepResult] = {}
-    stop = yield from _check_car(pack, plan, preparation)
-    for step in _put_begun_first(plan.steps, begun):
-        if not stop:
-            stop = yield from _wait_for_supply(pack, step)
+    rounds, stop = _list_rounds(plan, begun)
+    if not stop:
+        stop = yield from _check_car(pack, plan, preparation)
+    ended: list[LaneEnd] = []
+    for number, each in enumerate(rounds, start=1):
         if stop:
-            done[step.id] = _describe(step, StepOutcome(state=StepState.NOT_REACHED))
-            continue
-        unit = pack.find_unit(step.unit)
-        if unit is None or (unit.system.read_only and step.kind is not StepKind.CLEAR_FAULTS):
-            result = StepOutcome(state=StepState.SKIPPED, detail="this unit is never written")
+            break
+        if plan.order is None:
+            lanes = ((yield from run_lane(pack, each.row, software, begun, marked=False)),)
         else:
-            result = yield from _run_step(unit, step, software, begun=step.id in begun)
-        done[step.id] = _describe(step, result)
-        if result.state not in GOOD_STATES:
-            stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
-    results = [done[step.id] for step in plan.steps]
+            yield Mark(kind=MarkKind.ROUND, what=each.say(number, len(rounds)))
+            lanes = yield Together(
+                strands=tuple(
+                    (name, run_lane(pack, steps, software, begun, marked=True))
+                    for name, steps in each.lanes
+                )
+            )
+        ended += lanes
+        stop = "; ".join(lane.stop for lane in lanes if lane.stop)
+    done = {result.step: result for lane in ended for result in lane.results}
+    left = StepOutcome(state=StepState.NOT_REACHED)
+    results = [done.get(step.id) or describe_step(step, left) for step in plan.steps]
     return ChangeRecord(
         plan_digest=compute_digest(plan),
         preparation_digest=compute_digest(preparation),
@@ -69,12 +70,50 @@ def apply(
         finished=not stop,
         changed=_list_changed(plan, results),
         stop_reason=stop,
+        supply=tuple(reading for lane in ended for reading in lane.supply),
     )
 
 
-def _put_begun_first(steps: tuple[Step, ...], begun: frozenset[str]) -> tuple[Step, ...]:
-    """Downloads that were begun come first: a unit in its boot loader shows no records."""
-    return tuple(sorted(steps, key=lambda step: not _is_begun_download(step, begun)))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Round:
+    """Lanes that begin together, each by its name with its steps."""
+
+    lanes: tuple[tuple[str, tuple[Step, ...]], ...]
+
+    @property
+    def row(self) -> tuple[Step, ...]:
+        """All steps in a row."""
+        return tuple(step for _, steps in self.lanes for step in steps)
+
+    def say(self, number: int, of: int) -> str:
+        """The round in a few words."""
+        networks = [steps[0].network for _, steps in self.lanes]
+        return f"round {number} of {of}: {', '.join(networks)}"
+
+
+def _list_rounds(plan: Plan, begun: frozenset[str]) -> tuple[tuple[_Round, ...], str]:
+    """The rounds of a plan, or why they cannot be followed.
+
+    Downloads that were begun come first, one after the other: a unit in its boot loader shows no
+    records. A plan without an order is one row.
+    """
+    first = tuple(step for step in plan.steps if _is_begun_download(step, begun))
+    rest = {step.id: step for step in plan.steps if not _is_begun_download(step, begun)}
+    if plan.order is None:
+        return (_Round(lanes=(("row", (*first, *rest.values())),)),), ""
+    rounds = [_Round(lanes=(("begun", first),))] if first else []
+    ids = [id_ for each in plan.order.rounds for lane in each.lanes for id_ in lane.steps]
+    if sorted(ids) != sorted(step.id for step in plan.steps):
+        return (), "the rounds of this plan do not hold each of its steps once: plan again"
+    for each in plan.order.rounds:
+        lanes = []
+        for lane in each.lanes:
+            steps = tuple(rest[id_] for id_ in lane.steps if id_ in rest)
+            if steps:
+                lanes.append((name_lane(each.number, lane.network), steps))
+        if lanes:
+            rounds.append(_Round(lanes=tuple(lanes)))
+    return tuple(rounds), ""
 
 
 def _is_begun_download(step: Step, begun: frozenset[str]) -> bool:
@@ -90,18 +129,6 @@ def _list_changed(plan: Plan, results: list[StepResult]) -> tuple[str, ...]:
             for result in results
             if (result.state in CHANGED_STATES or result.held) and kinds[result.step] in lasting
         )
-    )
-
-
-def _describe(step: Step, result: StepOutcome) -> StepResult:
-    return StepResult(
-        step=step.id,
-        unit=step.unit,
-        what=step.what,
-        state=result.state,
-        detail=result.detail,
-        looked_again=result.looks,
-        held=result.held,
     )
 
 
@@ -124,42 +151,3 @@ def _check_car(pack: Pack, plan: Plan, preparation: Preparation) -> Generator[An
         if serial != identity.serial:
             return f"{unit.title} was swapped: serial {serial} instead of {identity.serial}"
     return ""
-
-
-def _wait_for_supply(pack: Pack, step: Step) -> Generator[Any, Any, str]:
-    """Say why the supply is not good enough for a step; empty where it is."""
-    window = pack.supply
-    unit = pack.find_unit(UnitId(window.unit)) if window else None
-    if window is None or unit is None or step.kind in {StepKind.RESET, StepKind.CLEAR_FAULTS}:
-        return ""
-    reason = ""
-    for look in range(SUPPLY_LOOKS):
-        volts = yield from read_supply(unit, window.identifier, window.volts_per_bit)
-        if isinstance(volts, Missing):
-            reason = f"the supply could not be read: {volts.why}"
-        elif window.lowest_volts <= volts <= window.highest_volts:
-            return ""
-        else:
-            reason = (
-                f"the supply is at {volts:.2f} V, "
-                f"outside {window.lowest_volts:.1f} to {window.highest_volts:.1f} V"
-            )
-        if look + 1 < SUPPLY_LOOKS:
-            yield Pause(seconds=SUPPLY_PAUSE_S, why=reason)
-    return reason
-
-
-def _run_step(
-    unit: ControlUnit, step: Step, software: Mapping[str, bytes], *, begun: bool
-) -> Generator[Any, Any, StepOutcome]:
-    match step.kind:
-        case StepKind.WRITE_OPTION_LIST | StepKind.WRITE_RECORD:
-            return (yield from write(unit, step))
-        case StepKind.PROGRAM:
-            return (yield from program(unit, step, software[step.software_file], begun=begun))
-        case StepKind.RESET:
-            return (yield from reset(unit, step))
-        case StepKind.CLEAR_FAULTS:
-            return (yield from clear_faults(unit, step))
-        case _:
-            assert_never(step.kind)
