@@ -1,24 +1,32 @@
-"""Commands on supply, wires, pins and sleep current."""
+"""Commands on supply, charge and sleep current; those on wires and pins are added to the group."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.electrical_wires import parts_command, pins_command, wire_command
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
+    from donorfit.electrical import SupportVerdict, TableSpread
     from donorfit.records.plan import Step, SupplyForecast
-    from donorfit.vehicle.network import Connector
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-_TABLES = ("flooded", "agm-manual", "agm-round", "agm-high")
+_TABLES = ("flooded", "flooded-trailer", "agm-manual", "agm-round", "agm-high")
+_KIND = click.option(
+    "--kind", type=click.Choice(("flooded", "agm")), default="flooded", help="Kind of battery."
+)
 
 
 @click.group("electrical")
 def electrical_group() -> None:
-    """Supply, wires and fuses."""
+    """Supply, charge, sleep current, wires, fuses and plugs."""
+
+
+electrical_group.add_command(wire_command)
+electrical_group.add_command(pins_command)
+electrical_group.add_command(parts_command)
 
 
 @electrical_group.command("supply")
@@ -34,15 +42,27 @@ def electrical_group() -> None:
 @click.option("--capacity", "capacity_ah", type=float, default=70.0, help="Ah of the battery.")
 @click.option("--charge", type=float, default=0.8, help="Charge now, 0..1.")
 @click.option("--spread", type=float, default=0.15, help="How far off that may be, 0..1.")
+@click.option("--health", type=float, default=0.8, help="What age left of the capacity, 0.3..1.")
 @click.option("--temperature", type=float, default=20.0, help="Degrees C of the battery.")
-@click.option("--resistance", type=float, default=10.0, help="Milliohm inside the battery.")
+@click.option("--resistance", type=float, default=10.0, help="Milliohm inside it when new.")
 @click.option("--table", type=click.Choice(_TABLES), default="flooded", help="Rest voltages.")
 @click.option("--set-volts", type=float, default=None, help="Voltage of the supply.")
-@click.option("--leads", type=float, default=0.0, help="Milliohm of both leads.")
+@click.option("--leads", type=float, default=0.0, help="Milliohm of both leads of the supply.")
+@click.option("--path", type=float, default=0.0, help="Milliohm from the posts to the unit.")
+@click.option("--support", type=float, default=None, help="Ampere that your supply holds.")
 @_JSON
 def supply_command(loads: tuple[str, ...], window: str, *, as_json: bool, **facts: Any) -> None:
-    """Forecast the supply over a session and the smallest support that holds it."""
-    from donorfit.electrical import VOLTAGE_TABLES, Battery, forecast_supply  # noqa: PLC0415
+    """Forecast the supply over a session and the smallest support that holds it.
+
+    With --support it says what your supply would do. Voltages are those that the unit reports.
+    """
+    from donorfit.electrical import (  # noqa: PLC0415 - keeps --help fast
+        VOLTAGE_TABLES,
+        Battery,
+        compare_tables,
+        forecast_supply,
+        judge_support,
+    )
 
     battery = Battery(
         capacity_ah=facts["capacity_ah"],
@@ -51,50 +71,56 @@ def supply_command(loads: tuple[str, ...], window: str, *, as_json: bool, **fact
         resistance_ohm=facts["resistance"] / 1000,
         temperature_c=facts["temperature"],
         table=VOLTAGE_TABLES[facts["table"]],
+        health=facts["health"],
     )
     low, high = _read_pair(window, "--window", "volts")
-    forecast = forecast_supply(
-        steps=[_make_step(*_read_pair(each, "--load", "minutes and ampere")) for each in loads],
-        window=_make_window(low, high, facts["capacity_ah"]),
-        battery=battery,
-        set_volts=facts["set_volts"],
-        lead_resistance_ohm=facts["leads"] / 1000,
-    )
+    session: dict[str, Any] = {
+        "steps": [_make_step(*_read_pair(each, "--load", "minutes and ampere")) for each in loads],
+        "window": _make_window(low, high, facts["capacity_ah"]),
+        "battery": battery,
+        "set_volts": facts["set_volts"],
+        "lead_resistance_ohm": facts["leads"] / 1000,
+        "unit_path_ohm": facts["path"] / 1000,
+    }
+    forecast = forecast_supply(**session)
+    given = facts["support"]
+    verdict = None if given is None else judge_support(given, **session)
+    tables = compare_tables(**session)
     if as_json:
-        print_json("donorfit electrical supply 1", forecast=forecast)
+        print_json(
+            "donorfit electrical supply 2", forecast=forecast, support=verdict, tables=tables
+        )
         return
     _print_forecast(forecast)
+    if verdict is not None:
+        _print_verdict(verdict, forecast)
+    _print_tables(tables)
 
 
-@electrical_group.command("wire")
-@click.option("--current", "current_a", type=click.FloatRange(0, 1000), required=True)
-@click.option("--length", "length_m", type=click.FloatRange(0, 1000), required=True)
-@click.option("--drop", type=click.FloatRange(0.001, 0.5), default=0.03, help="Share of 13.5 V.")
-@click.option("--back", type=click.Choice(("body", "wire")), default="body", help="Return path.")
-@click.option("--temperature", type=click.FloatRange(-40, 105), default=60.0)
-@click.option("--bundle", type=click.FloatRange(0.1, 1), default=1.0, help="What a bundle leaves.")
+@electrical_group.command("charge")
+@click.option("--volts", type=float, required=True, help="Measured at rest, at the posts.")
+@click.option("--temperature", type=float, default=26.7, help="Degrees C of the battery.")
+@_KIND
 @_JSON
-def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: Any) -> None:
-    """Thinnest wire that loses little enough, with the fuse that protects it."""
-    from donorfit.electrical import size_wire  # noqa: PLC0415
-    from donorfit.electrical.lead_drop import ReturnPath  # noqa: PLC0415
+def charge_command(volts: float, temperature: float, kind: str, *, as_json: bool) -> None:
+    """What published tables make of a rest voltage; how far they lie apart is the uncertainty."""
+    from donorfit.electrical import Chemistry, guess_charge  # noqa: PLC0415
 
-    wire = size_wire(
-        current_a,
-        length_m,
-        allowed_drop_share=facts["drop"],
-        temperature_c=facts["temperature"],
-        return_path=ReturnPath.WIRE if facts["back"] == "wire" else ReturnPath.BODY,
-        bundle_factor=facts["bundle"],
-    )
+    chemistry = Chemistry.AGM if kind == "agm" else Chemistry.FLOODED
+    guesses = guess_charge(volts, temperature_c=temperature, chemistry=chemistry)
     if as_json:
-        print_json("donorfit electrical wire 1", wire=wire)
+        print_json("donorfit electrical charge 1", guesses=guesses)
         return
-    if wire.found:
-        click.echo(f"{wire.cross_section_mm2:g} mm2 with a {wire.fuse.rating_a:g} A fuse")
-    else:
-        click.echo("no listed wire does")
-    print_text(wire.reason)
+    print_rows(
+        ("charge", "table"),
+        [(f"{each.charge:.0%}", f"{each.table} ({each.source})") for each in guesses],
+        right=(0,),
+    )
+    charges = [each.charge for each in guesses]
+    print_text(
+        f"Between {min(charges):.0%} and {max(charges):.0%}. 10 points are 80 mV, and a voltmeter "
+        "of 1 % is off by 120 mV: only after hours at rest, and never while current flows."
+    )
 
 
 @electrical_group.command("sleep")
@@ -103,20 +129,31 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
 @click.option("--capacity", "capacity_ah", type=float, default=70.0, help="Ah of the battery.")
 @click.option("--charge", type=float, default=0.8, help="Charge when parked, 0..1.")
 @click.option("--lowest", type=float, default=0.5, help="Charge that still starts, 0..1.")
+@click.option("--reserve", type=float, default=None, help="Reserve capacity in minutes.")
+@click.option("--rest-volts", type=float, default=None, help="Rest voltage when parked.")
+@_KIND
 @_JSON
-def sleep_command(before_ma: float, after_ma: float, *, as_json: bool, **facts: Any) -> None:
-    """Days that a parked car keeps enough charge, before and after a module is fitted."""
-    from donorfit.electrical import compare_sleep  # noqa: PLC0415
+def sleep_command(
+    before_ma: float, after_ma: float, kind: str, *, as_json: bool, **facts: Any
+) -> None:
+    """Days that a parked car keeps enough charge, before and after a module is fitted.
 
-    found = compare_sleep(
-        before_ma=before_ma,
-        after_ma=after_ma,
-        capacity_ah=facts["capacity_ah"],
-        charge=facts["charge"],
-        lowest_charge=facts["lowest"],
+    Published rules on what may be lost disagree, so the days are given by each of them.
+    """
+    from donorfit.electrical import Chemistry, compare_by_rule, compare_sleep  # noqa: PLC0415
+
+    shared = {"before_ma": before_ma, "after_ma": after_ma, "capacity_ah": facts["capacity_ah"]}
+    span = {"charge": facts["charge"], "lowest_charge": facts["lowest"]}
+    found = compare_sleep(**shared, **span)
+    rules = compare_by_rule(
+        **shared,
+        **span,
+        reserve_minutes=facts["reserve"],
+        rest_volts=facts["rest_volts"],
+        chemistry=Chemistry.AGM if kind == "agm" else Chemistry.FLOODED,
     )
     if as_json:
-        print_json("donorfit electrical sleep 1", comparison=found)
+        print_json("donorfit electrical sleep 2", comparison=found, rules=rules)
         return
     print_rows(
         ("", "mA", "days", "verdict"),
@@ -127,47 +164,21 @@ def sleep_command(before_ma: float, after_ma: float, *, as_json: bool, **facts: 
         right=(1, 2),
     )
     click.echo(f"{found.added_ma:+g} mA cost {found.days_lost:.1f} days.")
-
-
-@electrical_group.command("pins")
-@click.argument("pack_path", type=click.Path(path_type=Path), metavar="PACK")
-@click.argument("host_id", metavar="HOST_CONNECTOR")
-@click.argument("module_id", metavar="MODULE_CONNECTOR")
-@click.option(
-    "--run", "run_m", type=click.FloatRange(0, 100), default=5.0, help="New run, metres."
-)
-@_JSON
-def pins_command(
-    pack_path: Path, host_id: str, module_id: str, run_m: float, *, as_json: bool
-) -> None:
-    """Pair two connectors of a pack, and say what a plug that only seems to fit would do."""
-    from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
-    from donorfit.electrical import match_pins, order_wires  # noqa: PLC0415
-
-    connectors = {each.id: each for each in read_pack(pack_path).connectors}
-    match = match_pins(_find(connectors, host_id), _find(connectors, module_id))
-    wires = order_wires(match, run_length_m=run_m)
-    if as_json:
-        print_json("donorfit electrical pins 1", match=match, wires=wires)
-        return
+    click.echo("By other published rules:")
     print_rows(
-        ("host", "module", "purpose", "mm2", "fuse A", "note"),
+        ("before", "after", "rule"),
         [
             (
-                each.host_cavity or "new",
-                each.module_cavity,
-                each.purpose,
-                f"{each.cross_section_mm2:g}",
-                f"{each.fuse_a:g}" if each.fuse_a else "",
-                each.note,
+                f"{each.comparison.before.days:.1f}",
+                f"{each.comparison.after.days:.1f}",
+                f"{each.rule} ({each.source})",
             )
-            for each in wires
+            for each in rules
         ],
-        right=(3, 4),
+        right=(0, 1),
     )
-    for danger in match.dangers:
-        print_text(f"{danger.what}: {danger.why}", first=f"  {danger.severity.value}: ")
-    click.echo("It can be plugged in as it is." if match.straight else "An adapter is needed.")
+    days = sorted(each.comparison.after.days for each in rules)
+    click.echo(f"After: {days[0]:.1f} to {days[-1]:.1f} days, by the rule one trusts.")
 
 
 def _read_pair(text: str, option: str, what: str) -> tuple[float, float]:
@@ -218,27 +229,27 @@ def _make_window(low: float, high: float, capacity_ah: float) -> Any:
     )
 
 
-def _find(connectors: "dict[str, Connector]", name: str) -> "Connector":
-    if name not in connectors:
-        raise InputError(
-            what=f"The pack has no connector {name!r}.",
-            why=f"It has {', '.join(connectors) or 'none'}.",
-            next_step="Name one of these.",
-        )
-    return connectors[name]
-
-
 def _print_forecast(forecast: "SupplyForecast") -> None:
-    rows = (
+    def word(charge: float | None) -> str:
+        return "?" if charge is None else f"{charge:.0%}"
+
+    charges = f"{word(forecast.first_charge)} to {word(forecast.last_charge_unsupported)}"
+    rows = [
         ("session", f"{forecast.minutes:.0f} min, {forecast.charge_ah:.1f} Ah"),
         ("highest current", f"{forecast.peak_current_a:.0f} A"),
         ("window", f"{forecast.window_low_volts:g} to {forecast.window_high_volts:g} V"),
-        ("battery alone", f"down to {forecast.lowest_volts_unsupported:.2f} V"),
+        (
+            "battery alone",
+            f"down to {forecast.lowest_volts_unsupported:.2f} V, charge {charges}",
+        ),
         (
             f"with {forecast.support_current_a:.0f} A support",
-            f"down to {forecast.lowest_volts:.2f} V",
+            f"down to {forecast.lowest_volts:.2f} V, ends {word(forecast.last_charge)} charged",
         ),
-    )
+    ]
+    posts = forecast.lowest_posts_volts
+    if posts is not None and posts > forecast.lowest_volts:
+        rows.append(("at the posts", f"down to {posts:.2f} V"))
     print_rows((), rows)
     if forecast.holds:
         need = (
@@ -252,3 +263,40 @@ def _print_forecast(forecast: "SupplyForecast") -> None:
     else:
         click.echo("No supply up to 150 A holds the window: do not start.")
     print_text(forecast.source, first="  ")
+
+
+def _print_verdict(verdict: "SupportVerdict", forecast: "SupplyForecast") -> None:
+    """What the person's own supply would do."""
+    if verdict.holds:
+        said = f"keeps the window, down to {verdict.lowest_volts:.2f} V"
+    else:
+        minute = verdict.fails_at_minute or 0.0
+        said = (
+            f"does not hold: outside the window after {minute:.0f} min, down to "
+            f"{verdict.lowest_volts:.2f} V; the battery ends {verdict.last_charge:.0%} charged. "
+            "Do not start"
+        )
+        said += f"; {forecast.support_current_a:.0f} A are needed" if forecast.holds else ""
+    print_text(f"{said}.", first=f"Your {verdict.current_a:g} A: ")
+    if verdict.small_charger:
+        print_text(
+            "A charger of this size usually falls to trickle charge by itself, and then holds "
+            "far less than is written on it: it maintains a parked car, and is no supply."
+        )
+
+
+def _print_tables(tables: "tuple[TableSpread, ...]") -> None:
+    click.echo("By every published table of this kind of battery:")
+    print_rows(
+        ("support", "lowest", "alone", "table"),
+        [
+            (
+                f"{each.support_current_a:.0f} A" if each.holds else "none",
+                f"{each.lowest_volts:.2f} V",
+                f"{each.lowest_volts_unsupported:.2f} V",
+                each.table,
+            )
+            for each in tables
+        ],
+        right=(0, 1, 2),
+    )

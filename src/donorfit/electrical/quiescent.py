@@ -1,12 +1,15 @@
 """How long a parked car keeps enough charge to start.
 
 Model: ``days = (charge - lowest charge) * C / (24 h * I + self-discharge * C)``; source: common
-practice, worked figures in the tests. Measure only after the networks sleep.
+practice, worked figures in the tests. Measure only after the networks sleep. Published rules on
+what may be lost before a car no longer starts, and on self-discharge, disagree by a factor of
+three: :func:`compare_by_rule` answers by each of them, by name.
 """
 
 from dataclasses import dataclass
 from enum import Enum
 
+from donorfit.electrical.battery import Chemistry, guess_charge
 from donorfit.errors import InputError
 
 HOURS_A_DAY = 24.0
@@ -16,6 +19,15 @@ USUAL_LIMIT_MA = 50.0
 """Common ceiling (trade page); 50 to 85 mA is seen on recent cars, 35 mA in a training text."""
 AH_A_RESERVE_MINUTE = 0.6
 """Usable Ah of a battery per minute of reserve capacity (copy of a service bulletin)."""
+RESERVE_SHARE = 0.4
+"""Share of it that may be gone before the car no longer starts at 25 degC (same bulletin)."""
+LOST_AH = (20.0, 30.0)
+"""Charge whose loss keeps a typical car from starting (same bulletin)."""
+OLD_FLOODED_A_DAY = 0.005
+"""Self-discharge of an old flooded battery (trade page)."""
+SEALED_A_DAY = 0.05 / 30
+"""Self-discharge of a sealed battery at 20 degC, 5 % a month (data sheet)."""
+MOST_MA = 1_000_000.0
 
 
 class SleepVerdict(Enum):
@@ -80,8 +92,8 @@ def forecast_sleep(
         InputError: figures that make no sense.
     """
     checks = (
-        (current_ma >= 0, "the current is negative"),
-        (capacity_ah > 0, "the battery has no capacity"),
+        (0 <= current_ma <= MOST_MA, f"a current of {current_ma} mA is none"),
+        (0 < capacity_ah <= 1000, f"a battery of {capacity_ah} Ah is none"),  # noqa: PLR2004
         (0 <= lowest_charge <= charge <= 1, "charges are not 0 <= lowest <= charge <= 1"),
         (0 <= self_discharge_a_day <= 1, "self-discharge is not in 0..1 a day"),
         (current_ma > 0 or self_discharge_a_day > 0, "nothing discharges the battery"),
@@ -128,3 +140,103 @@ def compare_sleep(
         for current_ma in (before_ma, after_ma)
     )
     return SleepComparison(before=before, after=after)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SleepByRule:
+    """Both forecasts by one published rule.
+
+    Attributes:
+        rule: the rule in words.
+        source: where it was read.
+        usable_ah: charge that may be lost.
+        comparison: days before and after.
+    """
+
+    rule: str
+    source: str
+    usable_ah: float
+    comparison: SleepComparison
+
+
+def compare_by_rule(
+    *,
+    before_ma: float,
+    after_ma: float,
+    capacity_ah: float,
+    charge: float = 0.8,
+    lowest_charge: float = 0.5,
+    reserve_minutes: float | None = None,
+    rest_volts: float | None = None,
+    chemistry: Chemistry = Chemistry.FLOODED,
+) -> tuple[SleepByRule, ...]:
+    """Forecast both currents by every published rule; how far they lie apart is the uncertainty.
+
+    Args:
+        before_ma: current without the module.
+        after_ma: current with it.
+        capacity_ah: rated capacity.
+        charge: charge when parked.
+        lowest_charge: charge that still starts the car.
+        reserve_minutes: reserve capacity (minutes at 25 A down to 10.5 V), where it is known.
+        rest_volts: measured rest voltage; the charge is then read from each published table.
+        chemistry: whose tables these are.
+
+    Raises:
+        InputError: figures that make no sense.
+    """
+    if reserve_minutes is not None and not 0 < reserve_minutes <= 1000:  # noqa: PLR2004
+        raise InputError(
+            what="the sleep current cannot be judged",
+            where="reserve capacity",
+            why=f"{reserve_minutes} minutes are none",
+            next_step="give the minutes at 25 A printed on the battery, or leave it out",
+        )
+    compare_sleep(
+        before_ma=before_ma,
+        after_ma=after_ma,
+        capacity_ah=capacity_ah,
+        charge=charge,
+        lowest_charge=lowest_charge,
+    )
+    bulletin = "copy of a service bulletin"
+    kept = (charge - lowest_charge) * capacity_ah
+    cases = [
+        (f"{charge:.0%} to {lowest_charge:.0%}, {name}", source, kept, leak)
+        for name, source, leak in (
+            ("0.1 % a day", "AGM, from memory", SELF_DISCHARGE_A_DAY),
+            ("5 % a month", "data sheet of a sealed battery at 20 degC", SEALED_A_DAY),
+            ("0.5 % a day", "trade page, old flooded battery", OLD_FLOODED_A_DAY),
+        )
+    ]
+    cases += [(f"{lost:g} Ah lost", bulletin, lost, SELF_DISCHARGE_A_DAY) for lost in LOST_AH]
+    if reserve_minutes is not None:
+        usable = RESERVE_SHARE * AH_A_RESERVE_MINUTE * reserve_minutes
+        rule = f"40 % of 0.6 Ah a minute of reserve, {reserve_minutes:g} min"
+        cases.append((rule, bulletin, usable, SELF_DISCHARGE_A_DAY))
+    if rest_volts is not None:
+        cases += [
+            (
+                f"{rest_volts:g} V is {guess.charge:.0%}: {guess.table}",
+                guess.source,
+                max(0.0, guess.charge - lowest_charge) * capacity_ah,
+                SELF_DISCHARGE_A_DAY,
+            )
+            for guess in guess_charge(rest_volts, chemistry=chemistry)
+        ]
+    return tuple(
+        SleepByRule(
+            rule=rule,
+            source=source,
+            usable_ah=usable,
+            comparison=compare_sleep(
+                before_ma=before_ma,
+                after_ma=after_ma,
+                capacity_ah=capacity_ah,
+                charge=min(1.0, usable / capacity_ah),
+                lowest_charge=0.0,
+                self_discharge_a_day=leak,
+            ),
+        )
+        for rule, source, usable, leak in cases
+    )

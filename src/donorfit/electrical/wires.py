@@ -5,21 +5,79 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from donorfit.electrical.fuses import CONTINUOUS_SHARE, FuseChoice, choose_fuse
-from donorfit.electrical.lead_drop import ConductorClass, ReturnPath, compute_lead_drop
+from donorfit.electrical.lead_drop import (
+    ConductorClass,
+    ReturnPath,
+    compute_lead_drop,
+    list_lead_mistakes,
+    refuse_lead,
+)
 from donorfit.electrical.pins import PinMatch, PinWire
 from donorfit.records.plan import WireOrder
 from donorfit.vehicle.network import Cavity, PinFunction
 
 NOMINAL_VOLTS = 13.5
 FEED_DROP_SHARE = 0.03
-"""Share of the supply that a feed that matters may lose (marine practice, from memory)."""
+"""Share of the supply that a feed that matters may lose: the 3 % that building wiring rules
+recommend for a branch (a forum quoting them); marine practice agrees, from memory."""
 OTHER_DROP_SHARE = 0.10
+"""The same where nothing depends on it (a marine supplier's catalogue)."""
 WARM_C = 60.0
 SIGNAL_MM2 = 0.5
-RATING_A: Mapping[float, float] = MappingProxyType(
-    {0.5: 5, 0.75: 7, 1.0: 8.75, 1.5: 12.75, 2.0: 15, 2.5: 17, 3.0: 25.5, 6.0: 35}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CableList:
+    """What vehicle cable carries for long, by cross-section in mm2, and where that was read."""
+
+    name: str
+    source: str
+    rating_a: tuple[tuple[float, float], ...]
+
+
+CABLE_LISTS: tuple[CableList, ...] = (
+    CableList(
+        name="towing",
+        source="a towing supplier's page",
+        rating_a=((0.65, 5.75), (1, 8.75), (1.5, 12.75), (2, 17.5), (2.5, 21.75), (3, 25.5)),
+    ),
+    CableList(
+        name="general",
+        source="trade page, lower confidence",
+        rating_a=((0.5, 5), (0.75, 7), (1, 9), (1.5, 13), (2, 15), (2.5, 17), (6, 35)),
+    ),
+    CableList(
+        name="thin wall",
+        source="105 degC insulation, from memory, unverified",
+        rating_a=((0.5, 11), (1, 16.5), (2, 25), (3, 33)),
+    ),
 )
-"""Continuous current by cross-section: the lower of two published vehicle cable lists."""
+"""Published lists of continuous currents; they disagree by a factor of two."""
+RATING_A: Mapping[float, float] = MappingProxyType(
+    {
+        size: min(dict(each.rating_a).get(size, float("inf")) for each in CABLE_LISTS[:2])
+        for size in (0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 6.0)
+    }
+)
+"""Continuous current by cross-section: the lower of the two published lists."""
+BUNCHED: Mapping[int, float] = MappingProxyType(
+    {1: 1.0, 2: 0.8, 3: 0.7, 4: 0.65, 5: 0.6, 6: 0.57, 7: 0.54, 8: 0.52, 9: 0.5}
+    | {12: 0.45, 16: 0.41, 20: 0.38}
+)
+"""What is left of the rating of each of so many loaded cables bunched in air: wiring rules for
+buildings (BS 7671 table 4C1, row 1). From 9 on read in a discussion of that table, below from
+memory, unverified; whether they hold in a car is not known."""
+
+
+def find_bundle_factor(conductors: int) -> float:
+    """What a bundle of so many loaded conductors leaves of the rating of each.
+
+    Raises:
+        InputError: no conductor at all.
+    """
+    if conductors < 1:
+        raise refuse_lead([f"a bundle of {conductors} conductors is none"])
+    return BUNCHED[max(size for size in BUNCHED if size <= conductors)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +115,7 @@ def size_wire(
     bundle_factor: float = 1.0,
     continuous_share: float = CONTINUOUS_SHARE,
     fused: bool = True,
+    rating_a: Mapping[float, float] = RATING_A,
 ) -> WireSize:
     """Thinnest listed wire that loses little enough and that a standard fuse protects.
 
@@ -67,13 +126,18 @@ def size_wire(
         supply_volts: voltage at the source.
         temperature_c: of the conductor.
         return_path: wire of the same size, or the car body.
-        bundle_factor: what a bundle leaves of the rating (unverified, editable).
+        bundle_factor: what a bundle leaves of the rating, see :func:`find_bundle_factor`.
         continuous_share: see :func:`choose_fuse`.
         fused: false for a wire without a fuse of its own (a ground, or one behind the host's
             fuse): then the wire's rating alone has to carry the current.
+        rating_a: what each cross-section carries for long.
+
+    Raises:
+        InputError: figures that no wire has; all of them at once.
     """
+    _check_wire(current_a, length_m, allowed_drop_share, supply_volts, bundle_factor)
     failed = ""
-    for size, rating in RATING_A.items():
+    for size, rating in sorted(rating_a.items()):
         fuse = (
             choose_fuse(current_a, rating * bundle_factor, continuous_share=continuous_share)
             if fused
@@ -105,6 +169,61 @@ def size_wire(
             )
     none = FuseChoice(rating_a=0, load_share=0, wire_rating_a=0, reason=failed)
     return WireSize(cross_section_mm2=0, fuse=none, drop_volts=0, drop_share=0, reason=failed)
+
+
+def _check_wire(
+    current_a: float, length_m: float, drop_share: float, supply_volts: float, bundle: float
+) -> None:
+    checks = (
+        (0 < drop_share < 1, f"an allowed drop of {drop_share} is not in 0..1"),
+        (0 < supply_volts <= 60, f"a supply of {supply_volts} V is not in 0..60"),  # noqa: PLR2004
+        (0 < bundle <= 1, f"a bundle factor of {bundle} is not in 0..1"),
+    )
+    mistakes = list_lead_mistakes(current_a, length_m)
+    mistakes += [text for right, text in checks if not right]
+    if mistakes:
+        raise refuse_lead(mistakes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedWire:
+    """The wire that one published list of ratings leads to."""
+
+    name: str
+    source: str
+    wire: WireSize
+
+
+def compare_lists(
+    current_a: float,
+    length_m: float,
+    *,
+    allowed_drop_share: float = FEED_DROP_SHARE,
+    temperature_c: float = WARM_C,
+    return_path: ReturnPath = ReturnPath.BODY,
+    bundle_factor: float = 1.0,
+) -> tuple[ListedWire, ...]:
+    """The same wire by every list of ratings; arguments as in :func:`size_wire`.
+
+    Raises:
+        InputError: figures that no wire has.
+    """
+    return tuple(
+        ListedWire(
+            name=each.name,
+            source=each.source,
+            wire=size_wire(
+                current_a,
+                length_m,
+                allowed_drop_share=allowed_drop_share,
+                temperature_c=temperature_c,
+                return_path=return_path,
+                bundle_factor=bundle_factor,
+                rating_a=dict(each.rating_a),
+            ),
+        )
+        for each in CABLE_LISTS
+    )
 
 
 def _judge_rating(current_a: float, rating_a: float) -> FuseChoice:

@@ -61,7 +61,9 @@ def test_forty_five_minutes_at_twenty_ampere(support, charge, volts):
     """Worked by hand: 70 Ah at 80 %, 20 A, 45 min, 6 mOhm, BCI table. At 25 degC the table's
     own temperature is 1.7 K away, 7 mV."""
     battery = Battery(capacity_ah=70, charge=0.8, resistance_ohm=0.006, temperature_c=25)
-    lowest, end = predict_lowest_volts(loads=[(2700, 20)], battery=battery, support_a=support)
+    lowest, end = predict_lowest_volts(
+        loads=[(2700, 20)], battery=battery, support_a=support, by_rate=False
+    )
     assert end == pytest.approx(charge, abs=1e-4)
     assert lowest == pytest.approx(volts - 0.0073, abs=0.001)
 
@@ -69,7 +71,7 @@ def test_forty_five_minutes_at_twenty_ampere(support, charge, volts):
 def test_the_same_in_the_cold():
     """At -10 degC (74 % capacity) the case with 5 A support ends at 58.28 % (worked by hand)."""
     battery = Battery(capacity_ah=70, charge=0.8, resistance_ohm=0.006, temperature_c=-10)
-    _, end = predict_lowest_volts(loads=[(2700, 20)], battery=battery, support_a=5)
+    _, end = predict_lowest_volts(loads=[(2700, 20)], battery=battery, support_a=5, by_rate=False)
     assert end == pytest.approx(0.5828, abs=1e-4)
 
 

@@ -17,9 +17,9 @@ def call(*arguments: object) -> Result:
 def test_supply() -> None:
     arguments = ("supply", "--load", "30:22", "--load", "15:12", "--window", "12:14.5")
     result = call(*arguments)
-    assert "with 5 A support" in result.output
+    assert "with 10 A support" in result.output
     plain = json.loads(call(*arguments, "--json").output)["forecast"]
-    assert (plain["support_current_a"], plain["holds"]) == (5, True)
+    assert (plain["support_current_a"], plain["holds"]) == (10, True)
     alone = call("supply", "--load", "2:8", "--window", "11.5:14.5")
     assert "by itself" in alone.output
     none = call("supply", "--load", "30:22", "--window", "13.4:13.6", "--leads", "20")
