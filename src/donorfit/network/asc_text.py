@@ -8,20 +8,21 @@ import re
 
 import numpy as np
 
-from donorfit.network.frames import Column, FrameTable, LeftOut, LogReading
+from donorfit.network.frames import CLASSIC_BYTES, Column, FrameTable, LogReading
 from donorfit.network.log_lines import (
     HEX,
     SPACE,
     Group,
-    Lines,
     group_lines,
     read_decimal,
     read_hex_pairs,
     split_lines,
 )
+from donorfit.network.loops import Loops
+from donorfit.network.text_records import PIECE_BYTES, Dialect, read_text
 
 _DATA = ord("d")
-_MIDDLE = re.compile(rb"\s+(?P<channel>\S+)\s+(?P<id>[0-9A-Fa-f]+)(?P<extended>x?)\s+(?:Rx|Tx)\s*")
+_MIDDLE = re.compile(rb"\s+(?P<channel>\d+)\s+(?P<id>[0-9A-Fa-f]+)(?P<extended>x?)\s+(?:Rx|Tx)\s*")
 _FAST = re.compile(
     rb"\s*(?P<time>[\d.]+)\s+(?P<channel>\d+)\s+(?P<id>[0-9A-Fa-f]+)(?P<extended>[xX]?)\s+"
     rb"(?:Rx|Tx)\s+(?P<kind>[dr])\s*(?P<length>[0-9A-Fa-f]?)(?P<data>(?:\s+[0-9A-Fa-f]{2})*)"
@@ -29,21 +30,24 @@ _FAST = re.compile(
 )
 _FD = re.compile(
     rb"\s*(?P<time>[\d.]+)\s+CANFD\s+(?P<channel>\d+)\s+(?:Rx|Tx)\s+(?P<id>[0-9A-Fa-f]+)"
-    rb"(?P<extended>[xX]?)\s+(?:[A-Za-z_]\w*\s+)?[01]\s+[01]\s+[0-9A-Fa-f]\s+(?P<length>\d+)"
+    rb"(?P<extended>[xX]?)\s+(?:[^\s\d]\S*\s+)?[01]\s+[01]\s+[0-9A-Fa-f]\s+(?P<length>\d+)"
     rb"(?P<data>(?:\s+[0-9A-Fa-f]{2})*)"
 )
-_BASE = re.compile(rb"^base\s+(hex|dec)", re.MULTILINE | re.IGNORECASE)
+_BASE = re.compile(
+    rb"^base\s+(?P<base>hex|dec)(?:\s+timestamps\s+(?P<times>\w+))?", re.MULTILINE | re.IGNORECASE
+)
+_TIME = re.compile(rb"\d+\.\d+")
 _LARGEST_EXTENDED = 0x1FFFFFFF
-_LONGEST_CLASSIC = 8
 _LONGEST_HEADER = 4096
-LONGEST_ODD_LINE = 4096
 
 
 class OtherBaseError(ValueError):
     """The record writes its numbers in the decimal system."""
 
 
-def read_asc(data: bytes) -> LogReading:
+def read_asc(
+    data: bytes, loops: Loops | None = None, piece_bytes: int = PIECE_BYTES
+) -> LogReading:
     """Read a whole record with hexadecimal numbers.
 
     Returns:
@@ -53,19 +57,29 @@ def read_asc(data: bytes) -> LogReading:
     Raises:
         OtherBaseError: the numbers are decimal.
     """
-    base = _BASE.search(data[:_LONGEST_HEADER])
-    if base is not None and base[1].lower() == b"dec":
+    return read_text(data, ASC, loops, piece_bytes)
+
+
+def _begin(data: bytes) -> tuple[str, ...]:
+    found = _BASE.search(data[:_LONGEST_HEADER])
+    if found is not None and found["base"].lower() == b"dec":
         raise OtherBaseError
-    lines = split_lines(data)
-    table = FrameTable(len(lines.starts))
+    if found is not None and (found["times"] or b"").lower() == b"relative":
+        return (
+            "the header says that times count from the line before: they are shown as written, "
+            + "and gaps and rhythms are not those of the bus",
+        )
+    return ()
+
+
+def _fill_columns(signs: Column, table: FrameTable) -> None:
+    lines = split_lines(signs)
     buffer = lines.buffer
     marks = np.flatnonzero(buffer == _DATA)
     inside = marks[(marks > 0) & (marks < len(buffer) - 1)]
     spaced = (buffer[inside - 1] == SPACE) & (buffer[inside + 1] == SPACE)
     for group in group_lines(lines, inside[spaced]):
         _fill_group(table, group)
-    left_out = _read_odd_lines(data, lines, table)
-    return LogReading(table.close(), len(lines.starts), left_out)
 
 
 def _fill_group(table: FrameTable, group: Group) -> None:
@@ -81,7 +95,7 @@ def _fill_group(table: FrameTable, group: Group) -> None:
     ids, extended, channels, known = _read_middles(table, signs[:, end:mark])
     right &= known
     counts = HEX[signs[:, mark + 2]]
-    right &= counts <= _LONGEST_CLASSIC
+    right &= counts <= CLASSIC_BYTES
     for length in map(int, np.unique(counts[right])):
         rows = right & (counts == length)
         stop = mark + 3 + 3 * length
@@ -130,17 +144,6 @@ def _read_middles(table: FrameTable, middles: Column) -> tuple[Column, Column, C
     return ids[back], extended[back], channels[back], known[back] & same
 
 
-def _read_odd_lines(data: bytes, lines: Lines, table: FrameTable) -> tuple[LeftOut, ...]:
-    counts: dict[str, list[int]] = {}
-    for place in map(int, np.flatnonzero(~table.filled)):
-        start, end = int(lines.starts[place]), int(lines.ends[place])
-        text = data[start : min(end, start + LONGEST_ODD_LINE)]
-        kind = _read_line(text, place, table) if end - start <= LONGEST_ODD_LINE else "too long"
-        if kind:
-            counts.setdefault(kind, []).append(place + 1)
-    return tuple(LeftOut(kind, len(found), found[0]) for kind, found in counts.items())
-
-
 def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     found = _FAST.match(text) or _FD.match(text)
     if found is None:
@@ -148,7 +151,10 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     if found.groupdict().get("kind") == b"r":
         return "remote frame"
     content = bytes.fromhex(found["data"].decode())
-    length = int(found["length"] or b"0", 16 if "kind" in found.groupdict() else 10)
+    if "kind" in found.groupdict():  # ISO 11898-1: a length code above 8 still means 8 bytes
+        length = min(int(found["length"] or b"0", 16), CLASSIC_BYTES)
+    else:
+        length = int(found["length"])
     number = int(found["id"], 16)
     if len(content) < length or length > 64 or number > _LARGEST_EXTENDED:  # noqa: PLR2004
         return "not understood"
@@ -177,4 +183,16 @@ def _name_line(text: bytes) -> str:
     first = words[0].lower()
     if first in {b"date", b"base", b"internal", b"no", b"begin", b"end"} or first[:2] == b"//":
         return "header or comment"
-    return "not understood" if b"Start" not in words else "header or comment"
+    if b"Start" in words:
+        return "header or comment"
+    timed = _TIME.fullmatch(words[0]) is not None
+    return "not understood" if not timed or {b"Rx", b"Tx"} & set(words) else "other event"
+
+
+ASC = Dialect(
+    begin=_begin,
+    fill_columns=_fill_columns,
+    read_line=_read_line,
+    proves_length=True,
+    scan="scan_asc",
+)

@@ -5,21 +5,21 @@ time, ``can0 123 [2] 00 11`` and ``<0x123> [2] 00 11``, and odd lines are read o
 """
 
 import re
-from collections.abc import Iterable
 
 import numpy as np
 
-from donorfit.network.frames import Column, FrameTable, LeftOut, LogReading
+from donorfit.network.frames import Column, FrameTable, LogReading
 from donorfit.network.log_lines import (
     SPACE,
     Group,
-    Lines,
     group_lines,
     read_decimal,
     read_hex_number,
     read_hex_pairs,
     split_lines,
 )
+from donorfit.network.loops import Loops
+from donorfit.network.text_records import PIECE_BYTES, Dialect, read_text
 
 _HASH, _OPEN, _CLOSE = ord("#"), ord("("), ord(")")
 _STANDARD_DIGITS, _EXTENDED_DIGITS = 3, 8
@@ -33,23 +33,30 @@ _SPACED = re.compile(
     rb"\s*(?:\((?P<time>[\d.]+)\)\s+)?(?:(?P<channel>\S+)\s+(?P<id>[0-9A-Fa-f]{3,8})"
     rb"|<0x(?P<tagged>[0-9A-Fa-f]{3,8})>)\s+\[(?P<length>\d+)\]\s*(?P<data>[0-9A-Fa-f ]*)\s*$"
 )
+_REMOTE = re.compile(rb".*\S\s+[0-9A-Fa-f]{3,8}\s+\[\d+\]\s+remote request\s*$")
 _BYTES = re.compile(rb"(?:[0-9A-Fa-f]{2})*$")
-LONGEST_ODD_LINE = 4096
 
 
-def read_candump(data: bytes) -> LogReading:
+def read_candump(
+    data: bytes, loops: Loops | None = None, piece_bytes: int = PIECE_BYTES
+) -> LogReading:
     """Read a whole record.
 
     Returns:
         Frames in order, and what held none, counted by kind: comments, remote frames, error
         frames, and lines that are not understood.
     """
-    lines = split_lines(data)
-    table = FrameTable(len(lines.starts))
+    return read_text(data, CANDUMP, loops, piece_bytes)
+
+
+def _begin(_: bytes) -> tuple[str, ...]:
+    return ()
+
+
+def _fill_columns(signs: Column, table: FrameTable) -> None:
+    lines = split_lines(signs)
     for group in group_lines(lines, np.flatnonzero(lines.buffer == _HASH)):
         _fill_group(table, group)
-    left_out = _read_odd_lines(data, lines, np.flatnonzero(~table.filled), table)
-    return LogReading(table.close(), len(lines.starts), left_out)
 
 
 def _fill_group(table: FrameTable, group: Group) -> None:
@@ -93,19 +100,6 @@ def _find_data_end(first: Column, mark: int) -> int:
     return len(first)
 
 
-def _read_odd_lines(
-    data: bytes, lines: Lines, places: Iterable[int], table: FrameTable
-) -> tuple[LeftOut, ...]:
-    counts: dict[str, list[int]] = {}
-    for place in map(int, places):
-        start, end = int(lines.starts[place]), int(lines.ends[place])
-        text = data[start : min(end, start + LONGEST_ODD_LINE)]
-        kind = _read_line(text, place, table) if end - start <= LONGEST_ODD_LINE else "too long"
-        if kind:
-            counts.setdefault(kind, []).append(place + 1)
-    return tuple(LeftOut(kind, len(found), found[0]) for kind, found in counts.items())
-
-
 def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     """Fill one row; say what kind of line it is where it holds no data frame."""
     if not text.strip():
@@ -114,8 +108,7 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
         return "comment"
     found = _LINE.match(text)
     if found is None:
-        found = _SPACED.match(text)
-        return _fill_spaced(found, place, table) if found else "not understood"
+        return _read_spaced(text, place, table)
     content = found["data"]
     if content[:1] in b"Rr" and content:
         return "remote frame"
@@ -126,7 +119,10 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     return _fill_row(found, found["id"], bytes.fromhex(content.decode()), place, table)
 
 
-def _fill_spaced(found: re.Match[bytes], place: int, table: FrameTable) -> str:
+def _read_spaced(text: bytes, place: int, table: FrameTable) -> str:
+    found = _SPACED.match(text)
+    if found is None:
+        return "remote frame" if _REMOTE.match(text) else "not understood"
     content = found["data"].replace(b" ", b"")
     if not _BYTES.match(content) or len(content) != 2 * int(found["length"]):
         return "not understood"
@@ -156,3 +152,12 @@ def _fill_row(
         channels=table.find_channel((found["channel"] or b"").decode("latin-1")),
     )
     return ""
+
+
+CANDUMP = Dialect(
+    begin=_begin,
+    fill_columns=_fill_columns,
+    read_line=_read_line,
+    proves_length=False,
+    scan="scan_candump",
+)

@@ -53,9 +53,8 @@ class Group(NamedTuple):
     signs: Column
 
 
-def split_lines(data: bytes) -> Lines:
-    """Find all lines of a text."""
-    buffer = np.frombuffer(data, np.uint8)
+def split_lines(buffer: Column) -> Lines:
+    """Find all lines of a text, given as its signs."""
     ends = np.flatnonzero(buffer == NEWLINE)
     if len(buffer) and (not len(ends) or ends[-1] != len(buffer) - 1):
         ends = np.append(ends, len(buffer))

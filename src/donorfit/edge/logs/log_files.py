@@ -1,58 +1,91 @@
 """Read recorded bus traffic: candump and ASC text by readers of our own, others by python-can."""
 
+import gzip
 import warnings
+import zlib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from donorfit.errors import InputError, Mistake
-from donorfit.network.asc_text import OtherBaseError, read_asc
-from donorfit.network.candump_text import read_candump
+from donorfit.network.asc_text import ASC, OtherBaseError
+from donorfit.network.candump_text import CANDUMP
 from donorfit.network.frames import FrameTable, LeftOut, LogReading
+from donorfit.network.loops import Loops
+from donorfit.network.text_records import TextReader
 
 LOG_FORMATS = ("log", "txt", "asc", "blf", "mf4", "trc", "csv", "db")
 LARGEST_LOG_BYTES = 8 * 1024**3
 MOST_SLOW_FRAMES = 50_000_000
 
 
-def read_log_file(path: Path) -> LogReading:
-    """Read a record from disk; its ending says the format.
+def read_log_file(path: Path, loops: Loops | None = None) -> LogReading:
+    """Read a record from disk; its ending says the format, ``.gz`` behind it that it is packed.
+
+    Args:
+        path: the record.
+        loops: compiled loops for text; without them arrays do the same in more time.
 
     Raises:
         InputError: the file cannot be opened or used, or none of its lines is a frame.
     """
-    ending = path.suffix[1:].lower()
-    if ending not in LOG_FORMATS:
-        what = f"ending {ending or '(none)'!r} is none of {', '.join(LOG_FORMATS)}"
-        raise _refuse(path, what, "give a record in one of these formats")
-    data = _read_bytes(path)
-    reading = _read(path, ending, data)
+    ending = find_ending(path)
+    try:
+        reading = _read(path, ending, loops)
+    except (OSError, EOFError, zlib.error) as error:
+        what = f"it cannot be read: {getattr(error, 'strerror', None) or error}"
+        raise _refuse(path, what, "check the path and the file") from None
     if not len(reading.frames.ids):
         kinds = ", ".join(f"{each.number} {each.kind}" for each in reading.left_out) or "nothing"
         raise _refuse(path, f"no frame in {reading.lines} lines ({kinds})", "check the format")
     return reading
 
 
-def _read(path: Path, ending: str, data: bytes) -> LogReading:
+def find_ending(path: Path) -> str:
+    """The ending that says the format, without that of a packed file.
+
+    Raises:
+        InputError: it is none of those that are read.
+    """
+    name = path.with_suffix("") if path.suffix.lower() == ".gz" else path
+    ending = name.suffix[1:].lower()
+    if ending not in LOG_FORMATS:
+        what = f"ending {ending or '(none)'!r} is none of {', '.join(LOG_FORMATS)}"
+        raise _refuse(path, what, "give a record in one of these formats")
+    return ending
+
+
+def _read(path: Path, ending: str, loops: Loops | None) -> LogReading:
+    size = path.stat().st_size
+    if size > LARGEST_LOG_BYTES:
+        raise _refuse(path, f"it has {size} bytes", "cut the record in parts")
     if ending in {"log", "txt"}:
-        return read_candump(data)
+        return _read_pieces(path, size, TextReader(CANDUMP, loops))
     if ending == "asc":
         try:
-            return read_asc(data)
+            return _read_pieces(path, size, TextReader(ASC, loops))
         except OtherBaseError:
             return _read_slowly(path)
     return _read_slowly(path)
 
 
-def _read_bytes(path: Path) -> bytes:
-    try:
-        size = path.stat().st_size
-        if size > LARGEST_LOG_BYTES:
-            raise _refuse(path, f"it has {size} bytes", "cut the record in parts")
-        return path.read_bytes()
-    except OSError as error:
-        raise _refuse(path, f"it cannot be opened: {error.strerror}", "check the path") from None
+def _read_pieces(path: Path, size: int, reader: TextReader) -> LogReading:
+    packed = path.suffix.lower() == ".gz"
+    first, taken = True, 0
+    with gzip.open(path) if packed else path.open("rb", buffering=0) as file:
+        while True:
+            with reader.room() as room:
+                count = file.readinto(room)
+            if not count:
+                return reader.finish()
+            reader.take(count)
+            taken += count
+            if taken > LARGEST_LOG_BYTES:
+                raise _refuse(path, f"it unpacks to more than {taken} bytes", "cut it in parts")
+            if first and not packed:
+                reader.expect(taken / size if size else 1.0)
+            first = False
 
 
 def _read_slowly(path: Path) -> LogReading:
