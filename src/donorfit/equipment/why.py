@@ -13,6 +13,7 @@ from donorfit.equipment.explain import (
     explain_facts,
     find_core,
     list_month_facts,
+    minimise,
     word_core,
 )
 from donorfit.equipment.lazy_rules import LazyRules
@@ -240,9 +241,8 @@ class ClashFinder:
         needed = drop_needless(solver, list(facts), [*units, *self._month])
         if solver.solve([*units, *needed]):
             needed = [*self._month, *needed]
-        direct = Core(
-            (*self._month_needed(handle), *facts), (self._fine(handle, facts),), minimal=True
-        )
+        fine = self._fine(handle, facts)
+        direct = minimise(self._compiled, facts, [fine], self._month_needed(handle))
         if set(facts) <= set(needed):
             return direct
         core = find_core(self._compiled, needed)
