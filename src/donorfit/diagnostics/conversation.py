@@ -165,9 +165,15 @@ class Answered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refused:
-    """A negative answer with its code (NRC, ISO 14229-1 table A.1)."""
+    """A negative answer with its code (NRC, ISO 14229-1 table A.1).
+
+    Attributes:
+        code: the code.
+        erased: for a download, whether something may be erased already.
+    """
 
     code: int
+    erased: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

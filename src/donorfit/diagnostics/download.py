@@ -310,7 +310,7 @@ def _ask(
 
 def _disagree(text: str) -> Talk[_Ended]:
     yield Tell(kind=NoteKind.DOWNLOAD_FAILED, text=text)
-    return _Ended(outcome=Refused(code=Nrc.GENERAL_PROGRAMMING_FAILURE))
+    return _Ended(outcome=Refused(code=Nrc.GENERAL_PROGRAMMING_FAILURE, erased=True))
 
 
 def _fail(phase: str, reply: Reply | Closed, *, erased: bool) -> Talk[_Ended]:
@@ -319,7 +319,7 @@ def _fail(phase: str, reply: Reply | Closed, *, erased: bool) -> Talk[_Ended]:
     again = False
     match reply:
         case Closed(outcome=Refused(code=code)) | Negative(code=code):
-            outcome = Refused(code=code)
+            outcome = Refused(code=code, erased=erased)
             why = describe_negative_response(code)
             again = erased and code in _BROKEN_OFF
         case Closed(outcome=NotSent(why=why)):

@@ -14,6 +14,7 @@ from toys import (
     ToyConnection,
     ToyCourier,
     ToyUnit,
+    make_block,
     make_pack,
     make_plan,
     make_preparation,
@@ -25,6 +26,7 @@ from donorfit.records.plan import PlanPurpose, StepKind
 from donorfit.records.preparation import Identity
 from donorfit.stages.plan.order import order_steps
 from donorfit.vehicle.control_unit import (
+    HARDWARE_IDENTIFIER,
     SERIAL_IDENTIFIER,
     SOFTWARE_IDENTIFIER,
     VIN_IDENTIFIER,
@@ -46,7 +48,11 @@ def make_lane_pack():
     first = replace(pack.units[0], id=UnitId(NAMES[1]), network="a")
     others = tuple(
         ControlUnit(
-            id=UnitId(NAMES[number]), title=NAMES[number], address=Address(number), network=network
+            id=UnitId(NAMES[number]),
+            title=NAMES[number],
+            address=Address(number),
+            network=network,
+            software_blocks=(make_block(f"{number}.bin"),) if number in PROGRAMMED else (),
         )
         for number, network in NETWORKS.items()
         if number > 1
@@ -120,6 +126,7 @@ def make_lane_car():
                 VIN_IDENTIFIER: VIN.encode(),
                 SERIAL_IDENTIFIER: f"S{number}".encode(),
                 SOFTWARE_IDENTIFIER: b"2.0",
+                HARDWARE_IDENTIFIER: b"H",
                 RECORD: OLD,
             }
         )

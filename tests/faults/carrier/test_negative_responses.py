@@ -273,7 +273,7 @@ def test_10_a_download_that_fails_again_and_again_is_given_up(code: int, service
     # the 37 that ends what was broken off is refused too
     car = Script([(service, [(0.001, f"7F{service}{code:02X}")])] * (5 if service == "37" else 3))
     outcomes, _ = Bench(car).run(download())
-    assert outcomes == [Refused(code=code)]
+    assert outcomes == [Refused(code=code, erased=True)]
     assert len(car.sent("34")) == 3
 
 
@@ -316,7 +316,7 @@ def test_12_a_block_that_is_refused_for_the_supply_is_sent_again_later(code: int
 def test_12_a_supply_that_does_not_come_back_ends_the_download() -> None:
     car = Script([("3602", [(0.001, "7F3693")])] * 10_000)
     outcomes, seconds = Bench(car).run(download())
-    assert outcomes == [Refused(code=0x93)]
+    assert outcomes == [Refused(code=0x93, erased=True)]
     assert 300 < seconds < 330
 
 

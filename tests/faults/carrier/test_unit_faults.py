@@ -123,7 +123,7 @@ def test_28_a_check_that_disagrees_refuses_the_download() -> None:
         car = Script([("3101", [(0.001, answer)])])
         bench = Bench(car)
         outcomes, _ = bench.run(download())
-        assert outcomes == [Refused(code=0x72)]
+        assert outcomes == [Refused(code=0x72, erased=True)]
         failed = [note.text for note in bench.notes if note.kind is NoteKind.DOWNLOAD_FAILED]
         assert any("disagrees" in text for text in failed)
 

@@ -10,6 +10,7 @@ from donorfit.errors import LinkError
 from donorfit.records.plan import Plan, PlanPurpose, Step, StepKind
 from donorfit.records.preparation import Backup, Identity, Preparation
 from donorfit.vehicle.control_unit import (
+    HARDWARE_IDENTIFIER,
     SERIAL_IDENTIFIER,
     SOFTWARE_IDENTIFIER,
     VIN_IDENTIFIER,
@@ -17,8 +18,15 @@ from donorfit.vehicle.control_unit import (
     KeeperRole,
     ListEncoding,
     OptionListStore,
+    SoftwareBlock,
 )
-from donorfit.vehicle.identity import Address, BuildMonth, DataIdentifier, UnitId
+from donorfit.vehicle.identity import (
+    Address,
+    BuildMonth,
+    DataIdentifier,
+    SoftwareVersion,
+    UnitId,
+)
 from donorfit.vehicle.pack import Pack
 
 VIN = "ZZ9DF17A1RA000999"
@@ -151,6 +159,20 @@ async def no_sleep(_seconds: float) -> None:
     return None
 
 
+def make_block(file: str) -> SoftwareBlock:
+    """Four bytes of software 2.3 for hardware H."""
+    return SoftwareBlock(
+        version=SoftwareVersion.parse("2.3"),
+        file=file,
+        sha256="",
+        memory_address=0x1000,
+        size_bytes=4,
+        hardware=("H",),
+        routine_check=0x0202,
+        seconds=40.0,
+    )
+
+
 def make_pack() -> Pack:
     rules = read_uvl("features\n\tcar\n\t\toptional\n\t\t\ta\n\t\t\tb\n", file="toy.uvl")
     store = OptionListStore(
@@ -166,6 +188,7 @@ def make_pack() -> Pack:
             address=Address(number),
             network="can",
             option_list=store if number == 1 else None,
+            software_blocks=(make_block("three.bin"),) if number == 3 else (),
         )
         for number, name in ((1, "one"), (2, "two"), (3, "three"))
     )
@@ -294,6 +317,7 @@ def make_car() -> ToyCar:
                 VIN_IDENTIFIER: VIN.encode(),
                 SERIAL_IDENTIFIER: f"S{number}".encode(),
                 SOFTWARE_IDENTIFIER: b"2.0",
+                HARDWARE_IDENTIFIER: b"H",
             }
         )
         for number in (1, 2, 3)

@@ -13,7 +13,7 @@ from donorfit.diagnostics.readings import Missing, read_supply
 from donorfit.records.change_record import StepResult, StepState, SupplyReading
 from donorfit.records.plan import Step, StepKind
 from donorfit.stages.apply.deeds import StepOutcome
-from donorfit.stages.apply.program import program
+from donorfit.stages.apply.program import make_watch, program
 from donorfit.stages.apply.write import clear_faults, reset, write
 from donorfit.vehicle.control_unit import ControlUnit
 from donorfit.vehicle.identity import UnitId
@@ -70,7 +70,7 @@ def run_lane(
         if unit is None or (unit.system.read_only and step.kind is not StepKind.CLEAR_FAULTS):
             result = StepOutcome(state=StepState.SKIPPED, detail="this unit is never written")
         else:
-            result = yield from _run_step(unit, step, software, begun=step.id in begun)
+            result = yield from _run_step(pack, unit, step, software, begun=step.id in begun)
         results.append(describe_step(step, result))
         if result.state not in GOOD_STATES:
             stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
@@ -124,13 +124,15 @@ def _wait_for_supply(
 
 
 def _run_step(
-    unit: ControlUnit, step: Step, software: Mapping[str, bytes], *, begun: bool
+    pack: Pack, unit: ControlUnit, step: Step, software: Mapping[str, bytes], *, begun: bool
 ) -> Generator[Any, Any, StepOutcome]:
     match step.kind:
         case StepKind.WRITE_OPTION_LIST | StepKind.WRITE_RECORD:
             return (yield from write(unit, step))
         case StepKind.PROGRAM:
-            return (yield from program(unit, step, software[step.software_file], begun=begun))
+            data = software[step.software_file]
+            watch = make_watch(pack)
+            return (yield from program(unit, step, data, begun=begun, watch=watch))
         case StepKind.RESET:
             return (yield from reset(unit, step))
         case StepKind.CLEAR_FAULTS:

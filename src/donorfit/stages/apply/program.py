@@ -1,54 +1,196 @@
-"""Program one unit: download, reset, and look at the version that it reports."""
+"""Program one unit: prove that the software fits, download it, reset, look at the version.
+
+Nothing is sent that changes the unit before its hardware number and its software version were read
+and found in what the pack says of the block, and the bytes are as many as it says.
+"""
 
 from collections.abc import Generator
+from dataclasses import dataclass
 from typing import Any
 
-from donorfit.diagnostics.conversation import Answered, Download, Outcome, Refused
+from donorfit.diagnostics.conversation import (
+    Answered,
+    Download,
+    NotSent,
+    Outcome,
+    Refused,
+    SupplyWatch,
+)
 from donorfit.diagnostics.readings import Missing, explain_missing, read_text
 from donorfit.records.change_record import StepState
 from donorfit.records.plan import Step
 from donorfit.stages.apply.deeds import MOST_TRIES, StepOutcome, make_access, restart
-from donorfit.vehicle.control_unit import SOFTWARE_IDENTIFIER, ControlUnit
+from donorfit.vehicle.control_unit import (
+    HARDWARE_IDENTIFIER,
+    SOFTWARE_IDENTIFIER,
+    ControlUnit,
+    SoftwareBlock,
+)
+from donorfit.vehicle.identity import UnitId
+from donorfit.vehicle.pack import Pack
+
+MOST_UNSENT = 2
+"""Tries of a download that was not even begun."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    """What one download needs."""
+
+    unit: ControlUnit
+    step: Step
+    block: SoftwareBlock
+    data: bytes
+    watch: SupplyWatch | None
+
+
+def make_watch(pack: Pack) -> SupplyWatch | None:
+    """Where the supply is read while a download goes on; None where the pack does not say."""
+    window = pack.supply
+    unit = pack.find_unit(UnitId(window.unit)) if window else None
+    if window is None or unit is None:
+        return None
+    return SupplyWatch(
+        unit=unit.id,
+        address=unit.address,
+        identifier=window.identifier,
+        volts_per_bit=window.volts_per_bit,
+        lowest_volts=window.lowest_volts,
+        highest_volts=window.highest_volts,
+    )
 
 
 def program(
-    unit: ControlUnit, step: Step, data: bytes, *, begun: bool
+    unit: ControlUnit,
+    step: Step,
+    data: bytes,
+    *,
+    begun: bool,
+    watch: SupplyWatch | None = None,
 ) -> Generator[Any, Any, StepOutcome]:
-    """Download one block, reset, and look at the version; a broken download is begun again."""
-    started = begun
+    """Bring one block into a unit; a broken download is begun again.
+
+    Args:
+        unit: the unit.
+        step: the step, whose software file and digest name the block.
+        data: the block's pieces, one after the other.
+        begun: whether an earlier run may have left the unit in its boot loader.
+        watch: supply to be watched between the blocks.
+    """
+    block = _find_block(unit, step)
+    if block is None or len(data) != block.size_bytes:
+        said = "the pack has no such block" if block is None else _compare_sizes(block, data)
+        return StepOutcome(state=StepState.REFUSED, detail=f"{said}; nothing was sent")
+    job = _Job(unit=unit, step=step, block=block, data=data, watch=watch)
+    return (yield from _try(job, started=begun))
+
+
+def _find_block(unit: ControlUnit, step: Step) -> SoftwareBlock | None:
+    return next(
+        (
+            each
+            for each in unit.software_blocks
+            if each.file == step.software_file
+            and each.sha256 == step.software_sha256
+            and str(each.version) == step.software_after
+        ),
+        None,
+    )
+
+
+def _compare_sizes(block: SoftwareBlock, data: bytes) -> str:
+    return f"the software has {len(data)} bytes, the pack says {block.size_bytes}"
+
+
+def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
     why = ""
+    unsent = 0
     for tries in range(MOST_TRIES):
-        version = yield from read_text(unit, SOFTWARE_IDENTIFIER, "read software version")
-        if version == step.software_after:
+        version = yield from read_text(job.unit, SOFTWARE_IDENTIFIER, "read software version")
+        if version == job.step.software_after:
             state = StepState.DONE if started else StepState.ALREADY
             return StepOutcome(state=state, detail=f"reports {version}", looks=max(tries - 1, 0))
-        if not started and version != step.software_before:
-            said = version.why if isinstance(version, Missing) else version
-            return StepOutcome(
-                state=StepState.DIFFERS,
-                detail=f"reports {said!r} instead of {step.software_before!r}; nothing was sent",
-            )
-        started = True
-        outcome: Outcome = yield Download(
-            unit=step.unit,
-            address=step.address,
-            memory_address=step.memory_address,
-            data=data,
-            routine_check=step.routine_check,
-            what=step.what,
-            access=make_access(step),
-        )
+        if not tries or not started:
+            misfit = yield from _judge_fit(job, version, started=started)
+            if misfit is not None:
+                return misfit
+        outcome: Outcome = yield _make_download(job, resume=started)
         if isinstance(outcome, Refused):
-            why = explain_missing(outcome).why
-            return StepOutcome(
-                state=StepState.UNCERTAIN,
-                detail=f"{why}; the unit may be in its boot loader: resume to begin again",
-                looks=tries,
-            )
+            return _describe_refusal(outcome, tries, started=started)
         why = "" if isinstance(outcome, Answered) else explain_missing(outcome).why
-        yield from restart(unit, step)
+        if isinstance(outcome, NotSent) and not started:
+            unsent += 1
+            if unsent == MOST_UNSENT:
+                detail = f"{why}; nothing was erased"
+                return StepOutcome(state=StepState.REFUSED, detail=detail, looks=tries)
+            continue
+        started = True
+        yield from restart(job.unit, job.step)
+    return StepOutcome(
+        state=StepState.UNCERTAIN if started else StepState.REFUSED,
+        detail=f"version {job.step.software_after} was not reported after {MOST_TRIES} tries. "
+        f"{why}",
+        looks=MOST_TRIES,
+    )
+
+
+def _judge_fit(
+    job: _Job, version: str | Missing, *, started: bool
+) -> Generator[Any, Any, StepOutcome | None]:
+    """Why the software does not fit this unit; None where it does.
+
+    A unit in its boot loader may report another version, or none, and need not know its hardware
+    number; where it says one, that counts.
+    """
+    step, block = job.step, job.block
+    if not started and version != step.software_before:
+        said = version.why if isinstance(version, Missing) else version
+        return StepOutcome(
+            state=StepState.DIFFERS,
+            detail=f"reports {said!r} instead of {step.software_before!r}; nothing was sent",
+        )
+    allowed = {str(each) for each in block.replaces}
+    if not started and allowed and version not in allowed:
+        shown = ", ".join(sorted(allowed))
+        detail = f"it may replace {shown}, the unit has {version}; nothing was sent"
+        return StepOutcome(state=StepState.REFUSED, detail=detail)
+    hardware = yield from read_text(job.unit, HARDWARE_IDENTIFIER, "read hardware number")
+    if isinstance(hardware, Missing):
+        if started and hardware.answered:
+            return None
+        said = f"it does not say its hardware number: {hardware.why}"
+    elif hardware in block.hardware:
+        return None
+    else:
+        said = f"the software is for hardware {', '.join(block.hardware)}, this is {hardware}"
+    state = StepState.UNCERTAIN if started else StepState.REFUSED
+    return StepOutcome(state=state, detail=f"{said}; nothing was sent")
+
+
+def _make_download(job: _Job, *, resume: bool) -> Download:
+    step = job.step
+    return Download(
+        unit=step.unit,
+        address=step.address,
+        memory_address=step.memory_address,
+        data=job.data,
+        routine_check=step.routine_check,
+        what=step.what,
+        access=make_access(step),
+        procedure=job.block.procedure,
+        watch=job.watch,
+        resume=resume,
+    )
+
+
+def _describe_refusal(outcome: Refused, tries: int, *, started: bool) -> StepOutcome:
+    why = explain_missing(outcome).why
+    if not outcome.erased and not started:
+        return StepOutcome(
+            state=StepState.REFUSED, detail=f"{why}; nothing was erased", looks=tries
+        )
     return StepOutcome(
         state=StepState.UNCERTAIN,
-        detail=f"version {step.software_after} was not reported after {MOST_TRIES} tries. {why}",
-        looks=MOST_TRIES,
+        detail=f"{why}; the unit may be in its boot loader: resume to begin again",
+        looks=tries,
     )

@@ -41,6 +41,25 @@ def parse_version(text: str) -> SoftwareVersion | None:
         return None
 
 
+def fits_version(block: SoftwareBlock, version: SoftwareVersion | None) -> bool:
+    """Whether a block may replace what a unit has."""
+    return not block.replaces or version in block.replaces
+
+
+def _explain_none(enough: list[SoftwareBlock], hardware: str, version: SoftwareVersion) -> str:
+    """Why no block that is new enough fits."""
+    if not enough:
+        return "The pack has no such software."
+    fitting = [each for each in enough if hardware in each.hardware]
+    if not fitting:
+        shown = ", ".join(str(each.version) for each in enough)
+        return f"The pack has {shown}, but not for hardware {hardware or 'that is not known'}."
+    shown = "; ".join(
+        f"{each.version} after {', '.join(str(one) for one in each.replaces)}" for each in fitting
+    )
+    return f"The pack has {shown}, but not after {version}."
+
+
 def _list_needs(module: DonorModule) -> Iterator[tuple[UnitId, SoftwareVersion, str]]:
     if module.software_from is not None:
         yield module.unit, module.software_from, f"{module.title} needs it itself"
@@ -83,15 +102,11 @@ def _plan_unit(
         )
     enough = [each for each in unit.software_blocks if each.version >= needed]
     fitting = sorted(
-        (each for each in enough if hardware in each.hardware), key=lambda each: each.version
+        (each for each in enough if hardware in each.hardware and fits_version(each, version)),
+        key=lambda each: each.version,
     )
     if not fitting:
-        said = (
-            f"The pack has {', '.join(str(each.version) for each in enough)}, "
-            f"but not for hardware {hardware or 'that is not known'}."
-            if enough
-            else "The pack has no such software."
-        )
+        said = _explain_none(enough, hardware, version)
         return _say(
             unit,
             id_="software-missing",

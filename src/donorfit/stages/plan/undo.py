@@ -23,7 +23,7 @@ from donorfit.records.plan import (
 )
 from donorfit.records.preparation import Backup, Preparation
 from donorfit.stages.plan.order import order_steps
-from donorfit.stages.plan.software import parse_version
+from donorfit.stages.plan.software import fits_version, parse_version
 from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION
 from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
@@ -104,13 +104,15 @@ def _check_chain(pack: Pack, plan: Plan, preparation: Preparation, change: Chang
         )
 
 
-def _find_old_block(unit: ControlUnit, version: str, hardware: str) -> SoftwareBlock | None:
-    wanted = parse_version(version)
+def _find_old_block(
+    unit: ControlUnit, version: str, hardware: str, now: str
+) -> SoftwareBlock | None:
+    wanted, there = parse_version(version), parse_version(now)
     return next(
         (
             each
             for each in unit.software_blocks
-            if each.version == wanted and hardware in each.hardware
+            if each.version == wanted and hardware in each.hardware and fits_version(each, there)
         ),
         None,
     )
@@ -128,7 +130,9 @@ def _make_source(pack: Pack, plan: Plan, preparation: Preparation, change: Chang
         block = (
             None
             if unit is None
-            else _find_old_block(unit, step.software_before, hardware.get(step.unit, ""))
+            else _find_old_block(
+                unit, step.software_before, hardware.get(step.unit, ""), step.software_after
+            )
         )
         if block is None:
             stuck.add(step.unit)
