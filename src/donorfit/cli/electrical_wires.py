@@ -34,6 +34,7 @@ _PATH = click.Path(path_type=Path)
 def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: Any) -> None:
     """Thinnest wire that loses little enough, with the fuse that protects it."""
     from donorfit.electrical import compare_lists, find_bundle_factor, size_wire  # noqa: PLC0415
+    from donorfit.electrical.gauge import choose_gauge  # noqa: PLC0415
     from donorfit.electrical.lead_drop import ReturnPath  # noqa: PLC0415
 
     bunched = find_bundle_factor(facts["bunched"])
@@ -44,12 +45,14 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
         "bundle_factor": bunched if facts["bundle"] is None else facts["bundle"],
     }
     wire = size_wire(current_a, length_m, **wanted, continuous_share=facts["load_share"])
+    gauge = choose_gauge(wire.cross_section_mm2) if wire.found else None
     lists = compare_lists(current_a, length_m, **wanted)
     if as_json:
-        print_json("donorfit electrical wire 2", wire=wire, lists=lists)
+        print_json("donorfit electrical wire 2", wire=wire, gauge=gauge, lists=lists)
         return
     if wire.found:
-        click.echo(f"{wire.cross_section_mm2:g} mm2 with a {wire.fuse.rating_a:g} A fuse")
+        awg = "" if gauge is None else f" (AWG {gauge} or thicker)"
+        click.echo(f"{wire.cross_section_mm2:g} mm2{awg} with a {wire.fuse.rating_a:g} A fuse")
     else:
         click.echo("no listed wire does")
     print_text(wire.reason)

@@ -1,12 +1,13 @@
 """Supply over the planned session.
 
 Model: ``deficit = max(0, load - support)``; the charge falls by the integral of the deficit over
-the capacity (at that current, temperature and age); ``posts = rest voltage(charge) - deficit * internal
-resistance``; ``unit = posts - load * path``. A supply holds its set voltage at the posts only
-where it covers the load *and* what the battery itself still takes at that voltage, less the drop
-on its leads where it senses its own end. Source: common practice; checked against a
-porous-electrode model (frozen figures of pybamm, Sulzer 2019 parameters) within 0.1 V. The charge
-never rises in this model.
+the capacity (at that current, temperature and age);
+``posts = rest voltage(charge) - deficit * internal resistance``;
+``unit = posts - load * path``. A supply holds its set voltage at the posts only where it covers
+the load *and* what the battery itself still takes at that voltage, less the drop on its leads
+where it senses its own end. Source: common practice; checked against a porous-electrode model
+(frozen figures of pybamm, Sulzer 2019 parameters) within 0.1 V. The charge never rises in this
+model.
 """
 
 from collections.abc import Iterable, Sequence
@@ -224,8 +225,8 @@ def predict_lowest_volts(
 ) -> tuple[float, float]:
     """Lowest voltage at the posts and last charge over loads given as seconds and ampere.
 
-    No spread is applied: the charge starts at ``battery.charge``. Use it to compare with a measured
-    session. Without ``by_rate`` the capacity does not depend on the current.
+    No spread is applied: the charge starts at ``battery.charge``. Use it to compare with a
+    measured session. Without ``by_rate`` the capacity does not depend on the current.
     """
     exact = replace(battery, charge_spread=0.0)
     supply = _Supply(

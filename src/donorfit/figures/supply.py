@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from donorfit.figures.drawing import SMALL, Drawing, Ink
 from donorfit.figures.lettering import measure
+from donorfit.figures.measured_supply import MeasuredVolts, write_measured_finding
 from donorfit.figures.palette import Role
 from donorfit.records.plan import SupplyForecast
 
@@ -19,37 +20,44 @@ _MOST_POINTS = 600
 Points = Sequence[tuple[float, float, float, float]]
 
 
-def draw_supply(supply: SupplyForecast, *, key: str = "supply") -> str:
-    """Voltage with its window above, current below, over the minutes; an SVG text."""
+def draw_supply(
+    supply: SupplyForecast, *, measured: Sequence[MeasuredVolts] = (), key: str = "supply"
+) -> str:
+    """Voltage with its window above, current below, over the minutes; an SVG text.
+
+    What was measured stands as rings over the forecast.
+    """
     drawing = Drawing(key)
     points = _thin(supply.points)
     end = max([supply.minutes, *(point[0] for point in points)]) or 1.0
     volts = [supply.window_low_volts, supply.window_high_volts]
     volts += [supply.lowest_volts, supply.lowest_volts_unsupported]
     volts += [value for point in points for value in point[2:4]]
+    volts += [each.volts for each in measured]
     low = math.floor(min(volts) * 2) / 2
     high = math.ceil(max(volts) * 2) / 2
     plot = _Plot(drawing, end, low, high)
     drawing.add_text(2, 12, "supply in V", size=SMALL, bold=True)
     plot.draw_axes()
     plot.draw_window(supply)
-    plot.draw_lines(points, supply)
+    plot.draw_lines(points, supply, measured)
     bottom = plot.draw_current(points, supply)
-    finding = write_supply_finding(supply)
+    finding = write_supply_finding(supply, measured)
     return drawing.finish(bottom, "Supply over the session", finding)
 
 
-def write_supply_finding(supply: SupplyForecast) -> str:
-    """Whether the supply holds, in a sentence or two."""
+def write_supply_finding(supply: SupplyForecast, measured: Sequence[MeasuredVolts] = ()) -> str:
+    """Whether the supply holds, in a sentence or two, and what was measured."""
     holds = "holds" if supply.holds else "does not hold"
     alone = supply.lowest_volts_unsupported < supply.window_low_volts
+    said = write_measured_finding(measured, supply)
     return (
         f"With a support of at least {supply.support_current_a:.0f} A the supply {holds}: the "
         f"lowest voltage is {supply.lowest_volts:.2f} V in a window of "
         f"{supply.window_low_volts:.2f} to {supply.window_high_volts:.2f} V. On the battery alone "
         f"it would sink to {supply.lowest_volts_unsupported:.2f} V, "
-        f"{'outside' if alone else 'inside'} the window."
-    )
+        f"{'outside' if alone else 'inside'} the window. {said}"
+    ).strip()
 
 
 def _thin(points: Points) -> Points:
@@ -108,7 +116,9 @@ class _Plot:
             y = self.y(volts)
             self.drawing.add_line(((_LEFT, y), (self.right, y)), Ink(stroke="blocked", width=1.4))
 
-    def draw_lines(self, points: Points, supply: SupplyForecast) -> None:
+    def draw_lines(
+        self, points: Points, supply: SupplyForecast, measured: Sequence[MeasuredVolts]
+    ) -> None:
         held = [(self.x(point[0]), self.y(point[2])) for point in points]
         alone = [(self.x(point[0]), self.y(point[3])) for point in points]
         if points:
@@ -117,6 +127,9 @@ class _Plot:
         self._draw_limits(supply)
         if points:
             self.drawing.add_line(alone, Ink(stroke="neutral", width=2, dash="5 4"))
+        for each in measured:
+            ring = Ink(fill="page", stroke="ink", width=1.6)
+            self.drawing.add_circle(self.x(each.minute), self.y(each.volts), 3.6, ring)
         ends = (points[-1][2], points[-1][3]) if points else (supply.lowest_volts,) * 2
         labels = [
             (
@@ -132,6 +145,10 @@ class _Plot:
             ),
             (self.y(ends[1]), f"battery alone, min {supply.lowest_volts_unsupported:.2f}", True),
         ]
+        if measured:
+            lowest = min(each.volts for each in measured)
+            word = f"rings: measured, min {lowest:.2f}"
+            labels.append((self.y(measured[-1].volts), word, True))
         for y, word, bold in spread_labels(labels, 13.0):
             self.drawing.add_text(self.right + 6, y + 3.5, word, size=SMALL, bold=bold)
 

@@ -1,9 +1,10 @@
 """Proof: read back, fault codes compared, checks by hand."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from donorfit.records.finding import Finding
+from donorfit.records.growth import ADDED_LATER
 from donorfit.vehicle.identity import DataIdentifier, FaultCode, UnitId
 
 
@@ -65,6 +66,7 @@ class Proof:
         checks: one a hand check.
         proved: everything read back equal, no code still there that should be gone, none new.
         findings: what else has to be said.
+        supply_volts: supply afterwards; None where it was not read.
     """
 
     plan_digest: str
@@ -76,3 +78,4 @@ class Proof:
     checks: tuple[CheckResult, ...]
     proved: bool
     findings: tuple[Finding, ...] = ()
+    supply_volts: float | None = field(default=None, metadata=ADDED_LATER)

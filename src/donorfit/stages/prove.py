@@ -4,7 +4,13 @@ from collections.abc import Generator
 from typing import Any
 
 from donorfit.diagnostics.conversation import Chosen, Pause, Question, Together
-from donorfit.diagnostics.readings import Missing, read_faults, read_identifier, read_text
+from donorfit.diagnostics.readings import (
+    Missing,
+    read_faults,
+    read_identifier,
+    read_supply,
+    read_text,
+)
 from donorfit.faults import compare_faults
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
@@ -50,6 +56,7 @@ def prove(
         said = answer.choice if isinstance(answer, Chosen) else OPEN
         checks.append(CheckResult(id=check.id, text=check.text, answer=said))
     findings += _judge_checks(checks)
+    supply_volts = yield from _read_supply(pack)
     if not change.finished:
         findings.append(
             Finding(
@@ -77,7 +84,18 @@ def prove(
         checks=tuple(checks),
         proved=proved,
         findings=tuple(findings),
+        supply_volts=supply_volts,
     )
+
+
+def _read_supply(pack: Pack) -> Generator[Any, Any, float | None]:
+    """Supply after the work, to be held against the forecast; None where it cannot be read."""
+    window = pack.supply
+    unit = pack.find_unit(window.unit) if window is not None else None
+    if window is None or unit is None:
+        return None
+    volts = yield from read_supply(unit, window.identifier, window.volts_per_bit)
+    return None if isinstance(volts, Missing) else volts
 
 
 def _judge_checks(checks: list[CheckResult]) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from donorfit.edge.documents.content import Block, Notice, Paragraph, Picture, Section, Table
 from donorfit.edge.documents.job_sections import DEFERS, SHEET_HEIGHT
+from donorfit.figures.measured_supply import MeasuredVolts, place_measured
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.plan_lanes import draw_lane_sheets, write_plan_finding
 from donorfit.figures.ring import draw_ring, word_margin, write_ring_finding
@@ -84,9 +85,10 @@ def make_software(handover: Handover) -> Section:
 
 
 def make_supply(handover: Handover) -> Section:
-    """Supply as it was forecast, and as it was measured before the work."""
+    """Supply as it was forecast, and as it was measured before, during and after the work."""
     supply, preparation = handover.plan.supply, handover.preparation
     measured = preparation.supply_volts
+    readings = place_measured(handover.plan, preparation, handover.change, handover.proof)
     support = preparation.support_current_a
     blocks: list[Block] = [
         Paragraph(
@@ -101,9 +103,9 @@ def make_supply(handover: Handover) -> Section:
     else:
         blocks.append(
             Picture(
-                sheets=(draw_supply(supply),),
+                sheets=(draw_supply(supply, measured=readings),),
                 title="Supply over the session",
-                finding=write_supply_finding(supply),
+                finding=write_supply_finding(supply, readings),
             )
         )
         text = (
@@ -111,6 +113,8 @@ def make_supply(handover: Handover) -> Section:
         )
         blocks.append(Paragraph(text=f"{text}{supply.source}."))
         blocks.append(_list_supply(supply))
+        if readings:
+            blocks.append(_list_measured(readings))
     checks = tuple(
         (check.text, "met" if check.met else "NOT met", check.shown_by)
         for check in preparation.wake_checks
@@ -124,6 +128,24 @@ def make_supply(handover: Handover) -> Section:
             )
         )
     return Section(key="supply", title="Supply", blocks=tuple(blocks))
+
+
+def _list_measured(readings: tuple[MeasuredVolts, ...]) -> Table:
+    rows = tuple(
+        (
+            each.when,
+            f"{each.minute:.1f}",
+            f"{each.volts:.2f}",
+            "-" if each.forecast_volts is None else f"{each.forecast_volts:.2f}",
+        )
+        for each in readings
+    )
+    return Table(
+        caption="Supply as the car reported it, beside the forecast for that point of the work",
+        head=("When", "Forecast's minute", "V measured", "V forecast with support"),
+        rows=rows,
+        code=(1, 2, 3),
+    )
 
 
 def _list_supply(supply: SupplyForecast) -> Table:

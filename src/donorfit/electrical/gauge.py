@@ -1,0 +1,38 @@
+"""American wire gauge: diameter, area and resistance of a solid copper wire.
+
+Source: ASTM B258, ``d = 0.127 mm * 92^((36 - n) / 39)``; resistance of annealed copper at 20 degC
+17.241 Ohm mm2/km (IEC 60028).
+"""
+
+import math
+
+THICKEST, THINNEST = 0, 30
+COPPER_OHM_MM2_PER_KM = 17.241
+
+
+def find_diameter_mm(gauge: int) -> float:
+    """Diameter of a gauge."""
+    return float(0.127 * 92 ** ((36 - gauge) / 39))
+
+
+def find_area_mm2(gauge: int) -> float:
+    """Cross-section of a gauge."""
+    return math.pi / 4 * find_diameter_mm(gauge) ** 2
+
+
+def find_ohm_per_km(gauge: int) -> float:
+    """Resistance of a solid wire of a gauge at 20 degC."""
+    return COPPER_OHM_MM2_PER_KM / find_area_mm2(gauge)
+
+
+def choose_gauge(cross_section_mm2: float) -> int | None:
+    """Thinnest gauge that is no thinner than a cross-section; None where none is listed.
+
+    A gauge may be up to 0.5 % below, since both are rounded.
+    """
+    fitting = [
+        gauge
+        for gauge in range(THICKEST, THINNEST + 1)
+        if find_area_mm2(gauge) >= 0.995 * cross_section_mm2
+    ]
+    return max(fitting, default=None)
