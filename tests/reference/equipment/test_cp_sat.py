@@ -5,9 +5,12 @@ constraints (:mod:`cp_sat_models`, seeds are the parameters below): groups, card
 windows, sums over attributes, whole-number options. ``-m long`` takes 10,000 models.
 """
 
+import gzip
 import importlib.util
+import json
 import random
 import sys
+import zlib
 from pathlib import Path
 
 import pytest
@@ -133,3 +136,62 @@ def test_ten_thousand_random_rules(start) -> None:
         except AssertionError as error:
             message = f"seed {seed}"
             raise AssertionError(message) from error
+
+
+def list_stored(shared_data, name):
+    data = json.loads(
+        gzip.decompress((shared_data / "feature-models" / f"repair_{name}.json.gz").read_bytes())
+    )
+    path = shared_data / "feature-models" / data["model"]
+    return path, data["instances"]
+
+
+def find_cheapest(path, instance, uvllang) -> int:
+    """Cheapest change of a stored list, by CP-SAT over the clauses of uvllang."""
+    cnf = uvllang.UVL(from_file=str(path)).to_cnf(verbose_info=False)
+    names = {}
+    for comment in cnf.comments:
+        _, number, option = comment.split(" ", 2)
+        names[option.strip('"')] = int(number)
+    cp = oracle.cp_model.CpModel()
+    top = max(abs(literal) for clause in cnf.clauses for literal in clause)
+    on = [cp.new_bool_var("") for _ in range(top + 1)]
+    for clause in cnf.clauses:
+        cp.add_bool_or([on[x] if x > 0 else ~on[-x] for x in clause])
+    declared, cost = set(instance["declared_on"]), 0
+    for name_, number in names.items():
+        if name_ in instance["goal_on"]:
+            cp.add(on[number] == 1)
+        else:
+            flip = ~on[number] if name_ in declared else on[number]
+            cost += (1 + zlib.crc32(name_.encode()) % 10) * flip
+            cp.add_hint(on[number], name_ in declared)
+    cp.minimize(cost)
+    solver = oracle.cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    assert solver.solve(cp) == oracle.cp_model.OPTIMAL
+    return round(solver.objective_value)
+
+
+def assert_cheapest(shared_data, name, places) -> None:
+    uvllang = pytest.importorskip("uvllang")
+    path, instances = list_stored(shared_data, name)
+    rules = read_uvl(path.read_text(encoding="utf-8"), file=path.name)
+    costs = tuple((each, 1 + zlib.crc32(each.encode()) % 10) for each in rules.names)
+    for instance in instances[places]:
+        request = RepairRequest(
+            declared=tuple(instance["declared_on"]), on=tuple(instance["goal_on"]), costs=costs
+        )
+        expected = find_cheapest(path, instance, uvllang)
+        assert repair(rules, request).repairs[0].cost == expected == instance["top_costs"][0]
+
+
+def test_stored_lists(shared_data) -> None:
+    assert_cheapest(shared_data, "automotive01", slice(0, None, 6))
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3_600)
+@pytest.mark.parametrize("name", ["automotive01", "automotive02_v4"])
+def test_all_stored_lists(shared_data, name) -> None:
+    assert_cheapest(shared_data, name, slice(None))

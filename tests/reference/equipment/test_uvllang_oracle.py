@@ -11,6 +11,7 @@ import pytest
 
 from donorfit.equipment import RepairRequest, Structure, months, read_uvl, repair
 from donorfit.equipment.compiled import compile_rules
+from donorfit.equipment.repair_search import MonthRange, Problem, RepairSearch
 from donorfit.equipment.rule_clauses import list_clauses, list_handles
 from donorfit.vehicle.identity import BuildMonth, OptionName
 from donorfit.vehicle.rules import NOT, OR, CrossRule, RuleBase, Window
@@ -156,46 +157,95 @@ def merge_dated(shared_data, files):
     )
 
 
-def test_dated_rules(shared_data) -> None:
-    """Months in which a list holds, and the cheapest repair in each, against proven answers."""
+def find_with_rc2(clauses, names, declared, weigh) -> int:
+    """Cheapest change of a list under clauses over names, by RC2 over all of them."""
+    rc2 = pytest.importorskip("pysat.examples.rc2")
+    formula = pytest.importorskip("pysat.formula")
+    numbers = {name: number for number, name in enumerate(names, 1)}
+    wcnf = formula.WCNF()
+    for clause in clauses:
+        wcnf.append([numbers[name] if sign else -numbers[name] for name, sign in clause])
+    for name, number in numbers.items():
+        wcnf.append([number if name in declared else -number], weight=weigh(name))
+    with rc2.RC2(wcnf, solver="g4") as solver:
+        solver.compute()
+        return solver.cost
+
+
+def weigh(name: str) -> int:
+    return 1 + zlib.crc32(name.encode()) % 10
+
+
+def load_dated(shared_data):
     path = shared_data / "feature-models" / "dates_finserv01_first6.json.gz"
     data = json.loads(gzip.decompress(path.read_bytes()))
-    rules = merge_dated(shared_data, data["files"])
-    costs = tuple((name, 1 + zlib.crc32(name.encode()) % 10) for name in rules.names)
+    return data, merge_dated(shared_data, data["files"])
+
+
+def test_months_of_dated_rules(shared_data) -> None:
+    """Months in which each of the 24 lists holds, against proven answers."""
+    data, rules = load_dated(shared_data)
+    assert len(data["instances"]) == 24
     for instance in data["instances"]:
-        declared = tuple(instance["declared_on"])
-        answer = months(rules, declared, structure=Structure.DECLARED)
+        answer = months(rules, tuple(instance["declared_on"]), structure=Structure.DECLARED)
         segments = [
             j
             for j in range(len(data["files"]))
             if any(window.holds(BuildMonth(j)) for window in answer.windows)
         ]
         assert segments == instance["valid_segments"]
-    for instance in data["instances"][:8]:
-        cheapest = [
-            repair(
-                rules,
-                RepairRequest(
-                    declared=tuple(instance["declared_on"]),
-                    costs=costs,
-                    month=BuildMonth(j),
-                    month_fixed=True,
-                    structure=Structure.DECLARED,
-                ),
+
+
+def test_cheapest_repair_in_each_month(shared_data) -> None:
+    """All 24 lists in all 6 months; every sixth list again by RC2 over uvllang's clauses."""
+    data, rules = load_dated(shared_data)
+    compiled = compile_rules(rules)
+    costs = [weigh(name) for name in rules.names]
+    texts = [(shared_data / "feature-models" / file).read_text("utf-8") for file in data["files"]]
+    versions = [read_clauses(text) for text in texts]
+    for number, instance in enumerate(data["instances"]):
+        declared = [compiled.places[name] for name in instance["declared_on"]]
+        for month, expected in enumerate(instance["min_repair_cost_per_segment"]):
+            problem = Problem(
+                declared=declared, fixed={}, costs=costs, month=MonthRange(segment=month)
             )
-            .repairs[0]
-            .cost
-            for j in range(len(data["files"]))
-        ]
-        assert cheapest == instance["min_repair_cost_per_segment"]
-        moved = repair(
+            search = RepairSearch(compiled, problem)
+            assert next(search.list_solutions()).cost == expected
+            search.close()
+            if number % 6 == 0:
+                known = {name for clause in versions[month] for name, _ in clause}
+                missing = [((name, False),) for name in rules.names if name not in known]
+                clauses = [*versions[month], *missing]
+                on = set(instance["declared_on"])
+                assert find_with_rc2(clauses, rules.names, on, weigh) == expected
+
+
+@pytest.mark.parametrize("month_cost", [7, 40])
+def test_month_against_options(shared_data, month_cost) -> None:
+    """The front of all 24 lists, and the one repair that weighs month and options together."""
+    data, rules = load_dated(shared_data)
+    costs = tuple((name, weigh(name)) for name in rules.names)
+    for number, instance in enumerate(data["instances"]):
+        start = number % len(data["files"])
+        answer = repair(
             rules,
             RepairRequest(
                 declared=tuple(instance["declared_on"]),
                 costs=costs,
-                month=BuildMonth(0),
-                month_cost=7,
+                month=BuildMonth(start),
+                month_cost=month_cost,
                 structure=Structure.DECLARED,
             ),
-        ).repairs[0]
-        assert moved.cost == min(7 * j + cost for j, cost in enumerate(cheapest))
+        )
+        by_month = instance["min_repair_cost_per_segment"]
+        nearest = {}
+        for month, cost in enumerate(by_month):
+            moved = abs(month - start)
+            nearest[moved] = min(cost, nearest.get(moved, cost))
+        front = []
+        for moved in sorted(nearest):
+            if not front or nearest[moved] < front[-1][1]:
+                front.append((moved, nearest[moved]))
+        assert [(abs(point.month_moved), point.cost) for point in answer.front] == front
+        together = (month_cost * abs(month - start) + cost for month, cost in enumerate(by_month))
+        assert answer.repairs[0].cost == min(together)
