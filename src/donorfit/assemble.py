@@ -36,7 +36,7 @@ from donorfit.vehicle.software import SoftwareImage
 
 OPEN_TIMEOUT_S = 6.0
 FACT_PACK, FACT_DIGEST, FACT_VIN = "pack path", "pack digest", "vin"
-FACT_HOST_POWER = "host power"
+FACT_HOST_POWER, FACT_CAPTURE = "host power", "capture path"
 MOST_POWER_NOTES = 50
 
 

@@ -13,6 +13,8 @@ COMMANDS = {
     "status": ("job_commands", "status_command", "Say where a job stands and what comes next."),
     "demo": ("demo", "demo_command", "One whole retrofit on a simulated car."),
     "find": ("find", "find_command", "List the cars that answer on the network."),
+    "doctor": ("doctor", "doctor_command", "Say what this computer has for the work."),
+    "trace": ("trace", "trace_command", "Tell frame by frame what a capture holds."),
     "simulate": ("simulate", "simulate_command", "Serve a simulated car on this computer."),
     "pack": ("pack", "pack_group", "Check and show what is known about a car family."),
     "software": ("software", "software_group", "Show software files and what they fit."),

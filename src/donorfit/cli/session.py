@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from donorfit.assemble import (
+    FACT_CAPTURE,
     FACT_VIN,
     Interrupts,
     choose_pack,
@@ -168,6 +169,8 @@ def _reach_car(
     interrupts = Interrupts()
     clock = RealClock()
     capture = CaptureFile(car.capture_path, clock) if car.capture_path else None
+    if car.capture_path is not None:
+        store.set_fact(FACT_CAPTURE, str(car.capture_path.resolve()))
     claims = make_claims(store.path)
     access = connect_car(
         clock=clock,

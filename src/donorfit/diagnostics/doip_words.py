@@ -53,9 +53,9 @@ def describe_doip(message: Message) -> str:  # noqa: C901, PLR0911, PLR0912 - on
         case EntityStatusRequest():
             return "how busy are you?"
         case EntityStatusResponse():
-            kind = _name(NodeType, message.node_type)
+            node = _name(NodeType, message.node_type)
             used = f"{message.open_sockets} of {message.max_sockets} connections in use"
-            return f"{kind}, {used}"
+            return f"{node}, {used}"
         case PowerModeRequest():
             return "is the car ready for diagnostics?"
         case PowerModeResponse(mode=mode):

@@ -1,0 +1,1 @@
+"""Captures of network traffic: files of packet analysers, read down to diagnostic messages."""
