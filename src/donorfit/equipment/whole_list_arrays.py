@@ -41,8 +41,10 @@ class ListArrays:
 
     def _make_clauses(self) -> None:
         cross = self.compiled.cross
-        plain = [(place, rule) for place, rule in enumerate(cross) if rule.plain]
-        self.slow = [place for place, rule in enumerate(cross) if not rule.plain and not rule.free]
+        # a clause without literals, of a rule that never holds, has no place in a segmented array
+        plain = [(at, rule) for at, rule in enumerate(cross) if rule.plain and all(rule.clauses)]
+        fast = {place for place, _ in plain}
+        self.slow = [at for at, rule in enumerate(cross) if at not in fast and not rule.free]
         owners = [place for place, rule in plain for _ in rule.clauses]
         clauses = [clause for _, rule in plain for clause in rule.clauses]
         literals = _flatten(clauses)
