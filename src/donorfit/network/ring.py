@@ -10,13 +10,15 @@ memory, unverified, and parameters here.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from math import inf, isfinite
 
 from donorfit.errors import InputError
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.network import OpticalRing, RingHop
 
 MOST_NODES = 64
+LONGEST_HOP_M = 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,8 +99,9 @@ def judge_ring(ring: OpticalRing, budget: RingBudget = DEFAULT_BUDGET) -> RingRe
     """Margin of every hop.
 
     Raises:
-        InputError: the hops do not close into one ring.
+        InputError: the hops do not close into one ring, or the budget is none.
     """
+    _check_budget(ring, budget)
     hops = tuple(_judge_hop(hop, budget) for hop in _list_hops(ring))
     return RingReport(
         order=tuple(each.hop.source for each in hops),
@@ -169,13 +172,26 @@ def bypass_node(ring: OpticalRing, unit: UnitId, *, connectors: int = 1) -> Opti
             length_m=into.length_m + out.length_m,
             inline_connectors=into.inline_connectors + out.inline_connectors + connectors,
             sharp_bends=into.sharp_bends + out.sharp_bends,
+            extra_db=into.extra_db + out.extra_db,
         )
     ]
     return replace(ring, hops=tuple(hops))
 
 
+def _check_budget(ring: OpticalRing, budget: RingBudget) -> None:
+    values = {each.name: float(getattr(budget, each.name)) for each in fields(budget)}
+    wrong = [name for name, value in values.items() if not isfinite(value)]
+    wrong += [n for n, value in values.items() if n.endswith(("_db", "_m")) and value < 0]
+    for end in ("transmit_dbm", "receive_dbm"):
+        if values[f"weakest_{end}"] > values[f"strongest_{end}"]:
+            wrong.append(f"weakest_{end} above strongest_{end}")
+    if wrong:
+        raise _refuse(ring, f"its light budget is no budget: {', '.join(wrong)}")
+
+
 def _judge_hop(hop: RingHop, budget: RingBudget) -> HopMargin:
     fixed = hop.inline_connectors * budget.connector_db + hop.sharp_bends * budget.bend_db
+    fixed += hop.extra_db
     loss = hop.length_m * budget.fibre_db_per_m + fixed
     margin = budget.window_db - loss
     least_loss = (
@@ -222,9 +238,14 @@ def _list_mistakes(ring: OpticalRing) -> Iterator[str]:
     sources = [hop.source for hop in ring.hops]
     for unit in sorted({each for each in sources if sources.count(each) > 1}):
         yield f"two hops leave {unit}"
+    targets = [hop.target for hop in ring.hops]
+    for unit in sorted({each for each in targets if targets.count(each) > 1}):
+        yield f"{unit} is there twice: two hops arrive at it"
     for hop in ring.hops:
-        if hop.length_m < 0 or hop.inline_connectors < 0 or hop.sharp_bends < 0:
-            yield f"hop {hop.source} to {hop.target} has a negative length or count"
+        if not 0 <= hop.length_m <= LONGEST_HOP_M:
+            yield f"hop {hop.source} to {hop.target} is {hop.length_m} m long"
+        if hop.inline_connectors < 0 or hop.sharp_bends < 0 or not 0 <= hop.extra_db < inf:
+            yield f"hop {hop.source} to {hop.target} has a negative count or loss"
 
 
 def _refuse(ring: OpticalRing, why: str) -> InputError:

@@ -94,6 +94,7 @@ class RingHop:
         length_m: fibre length in metres.
         inline_connectors: connectors between the two nodes' own.
         sharp_bends: bends tighter than the fibre's long-term radius.
+        extra_db: further loss that was measured, such as that of a kink.
     """
 
     source: UnitId
@@ -101,6 +102,7 @@ class RingHop:
     length_m: float
     inline_connectors: int = 0
     sharp_bends: int = 0
+    extra_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ import pytest
 
 from donorfit.errors import InputError
 from donorfit.network import (
+    RingBudget,
     bypass_node,
     compare_expected,
     insert_node,
@@ -11,7 +12,7 @@ from donorfit.network import (
     list_ring_order,
     locate_break,
 )
-from donorfit.network.ring_break import BreakKind
+from donorfit.network.ring_break import BreakKind, list_expected, locate_weak_hop
 
 
 def test_the_order_begins_at_the_master_whatever_the_hops_order(ring):
@@ -31,8 +32,11 @@ def test_the_order_begins_at_the_master_whatever_the_hops_order(ring):
             [("m", "a", 1, 0, 0), ("a", "m", 1, 0, 0), ("b", "c", 1, 0, 0), ("c", "b", 1, 0, 0)],
             "do not close",
         ),
-        ([("m", "a", 1, 0, 0), ("a", "b", 1, 0, 0), ("b", "a", 1, 0, 0)], "do not close"),
-        ([("m", "a", -1, 0, 0), ("a", "m", 1, 0, 0)], "negative"),
+        ([("m", "a", 1, 0, 0), ("a", "b", 1, 0, 0), ("b", "a", 1, 0, 0)], "a is there twice"),
+        ([("m", "a", float("nan"), 0, 0), ("a", "m", 1, 0, 0)], "nan m long"),
+        ([("m", "a", float("inf"), 0, 0), ("a", "m", 1, 0, 0)], "inf m long"),
+        ([("m", "a", 1, -1, 0), ("a", "m", 1, 0, 0)], "negative"),
+        ([("m", "a", -1, 0, 0), ("a", "m", 1, 0, 0)], "-1 m long"),
     ],
 )
 def test_what_is_no_ring_is_refused(ring, hops, why):
@@ -89,3 +93,33 @@ def test_the_masters_list():
     found = compare_expected(["m", "a", "b"], ["m", "b", "n", "a"])
     assert (found.missing, found.unexpected, found.same_order) == ((), ("n",), False)
     assert compare_expected(["m", "a"], ["m"]).missing == ("a",)
+
+
+def test_a_weak_hop_is_dark_only_with_less_light():
+    order = ["m", "a", "b", "c", "d"]
+    found = locate_weak_hop(order, set("abcd"), set("cd"))
+    assert (found.before, found.behind) == ("b", "c")
+    assert "weak" in found.reason
+    assert locate_weak_hop(order, set("abcd"), set("abcd")) is None
+    assert locate_weak_hop(order, set("cd"), set("cd")) is None
+
+
+def test_what_the_master_has_to_be_told():
+    assert list_expected(["m", "a", "b"], ["m", "a", "n", "b"]) == ("add n at place 2",)
+    assert list_expected(["m", "a", "b"], ["m", "b"]) == ("take out a",)
+    assert list_expected(["m", "b", "a"], ["m", "a", "b"])[0].startswith("put them into")
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [
+        {"weakest_transmit_dbm": float("nan")},
+        {"connector_db": -1.0},
+        {"fibre_db_per_m": float("inf")},
+        {"weakest_receive_dbm": 0.0},
+    ],
+)
+def test_a_budget_that_is_none(ring, facts):
+    plain = ring(("m", "a", 2, 0, 0), ("a", "m", 4, 0, 0))
+    with pytest.raises(InputError):
+        judge_ring(plain, RingBudget(**facts))

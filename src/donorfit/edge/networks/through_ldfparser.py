@@ -5,6 +5,7 @@ the tables that hold it: the whole table's length over the times the frame stand
 """
 
 import math
+import re
 from typing import Any
 
 from donorfit.edge.networks.lin_clusters import convert_cluster
@@ -27,7 +28,7 @@ def load_through_ldfparser(text: str, *, file: str) -> tuple[tuple[Network, ...]
         cluster = _parse(ldfparser, text)
     except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
         inner = getattr(error, "orig_exc", None) or error
-        line = getattr(inner, "line", 0)
+        line = getattr(inner, "line", 0) or _find_named(text, str(inner))
         what = str(inner).splitlines()[0] if str(inner) else type(inner).__name__
         raise _refuse(
             file, line if isinstance(line, int) else 0, what, "mend this place"
@@ -42,6 +43,13 @@ def load_through_ldfparser(text: str, *, file: str) -> tuple[tuple[Network, ...]
         lin=convert_cluster(cluster),
     )
     return (network,), list(_list_left_out(cluster, file))
+
+
+def _find_named(text: str, complaint: str) -> int:
+    """Line of the frame or signal that a complaint names first; 0 where it names none."""
+    named = re.match(r"(?:scalar signal |array signal )?(\w+):", complaint)
+    place = re.search(rf"^[^\n]*\b{named[1]}\s*:", text, re.MULTILINE) if named else None
+    return text.count("\n", 0, place.start()) + 1 if place else 0
 
 
 def _parse(ldfparser: Any, text: str) -> Any:

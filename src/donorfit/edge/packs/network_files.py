@@ -13,6 +13,11 @@ from donorfit.edge.networks.reading import FORMATS, NetworkReading
 from donorfit.edge.networks.through_canmatrix import load_through_canmatrix
 from donorfit.edge.networks.through_cantools import ReaderLimitError, load_through_cantools
 from donorfit.edge.networks.through_ldfparser import load_through_ldfparser
+from donorfit.edge.networks.value_checks import (
+    MOST_MESSAGES,
+    find_message_line,
+    list_value_mistakes,
+)
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.network import Network
 
@@ -62,7 +67,16 @@ def read_network_bytes(
         raise _refuse(file, what, "split it by network")
     text, repairs = _decode(data, file_format, file)
     in_text = count_messages(text, file_format=file_format, file=file)
+    if in_text > MOST_MESSAGES:
+        what = f"it has {in_text} messages, more than the {MOST_MESSAGES} allowed"
+        line = find_message_line(text, MOST_MESSAGES)
+        raise _refuse(file, what, "split it by network", line)
     networks, reader, more_repairs, left_out = _load(text, data, file_format, file, in_text)
+    if mistakes := list_value_mistakes(networks, text, file=file, file_format=file_format):
+        raise InputError(
+            what=f"{file} holds values that no network can have",
+            mistakes=mistakes,
+        )
     loaded = sum(len(network.messages) for network in networks)
     if loaded != in_text:
         left_out.append(_note_gap(file, in_text, loaded))
@@ -148,8 +162,8 @@ def _rename(
     )
 
 
-def _refuse(file: str, what: str, next_step: str) -> InputError:
+def _refuse(file: str, what: str, next_step: str, line: int = 0) -> InputError:
     return InputError(
         what=f"{file} cannot be read as a network description",
-        mistakes=(Mistake(file=file, line=0, what=what, next_step=next_step),),
+        mistakes=(Mistake(file=file, line=line, what=what, next_step=next_step),),
     )
