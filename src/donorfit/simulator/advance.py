@@ -9,10 +9,10 @@ from donorfit.simulator.causes import SupplyLow
 from donorfit.simulator.monitors import begin, begin_cycle, run_test
 from donorfit.simulator.scenario import VIN, Scenario, UnitTruth
 from donorfit.simulator.state import (
-    EMPTY_FLASH,
     AcceptBlock,
     CarState,
     FaultState,
+    Flash,
     StoreRecord,
     UnitState,
 )
@@ -125,7 +125,9 @@ def finish_work(truth: UnitTruth, unit: UnitState) -> UnitState:
             block = truth.blocks[place]
             for identifier, content in block.records:
                 unit = unit.store(identifier, content)
-            return replace(unit, application=True, software=block.version, flash=EMPTY_FLASH)
+            # what was written stays: a piece that is erased later takes the application with it
+            flash = Flash(written=unit.flash.written)
+            return replace(unit, application=True, software=block.version, flash=flash)
         case None:
             return unit
 
