@@ -66,8 +66,7 @@ def _begin(data: bytes) -> tuple[str, ...]:
         raise OtherBaseError
     if found is not None and (found["times"] or b"").lower() == b"relative":
         return (
-            "the header says that times count from the line before: they are shown as written, "
-            + "and gaps and rhythms are not those of the bus",
+            "the header says that times count from the line before; gaps and rhythms are not real",
         )
     return ()
 

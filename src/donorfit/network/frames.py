@@ -158,13 +158,13 @@ class FrameTable:
         if needed > len(self._columns[0]):
             self.reserve(max(needed, int(len(self._columns[0]) * _GROWTH)))
         span = slice(self._size, needed)
-        parts = [each[span] for each in self._columns]
-        self.block = Block(*parts, np.zeros(rows, np.bool_))
+        columns = (*(each[span] for each in self._columns), np.zeros(rows, np.bool_))
+        self.block = Block._make(columns)
         return self.block
 
     def fill(
         self,
-        rows: Column,
+        rows: Any,
         *,
         times_s: Any,
         ids: Any,
@@ -175,20 +175,23 @@ class FrameTable:
     ) -> None:
         """Fill some rows of the block; single values stand for all of them."""
         block, width = self.block, payload.shape[1]
+        numbers = rows
+        if len(rows) > 1 and bool((np.diff(rows) == 1).all()):  # a slice is much faster
+            rows = slice(int(rows[0]), int(rows[-1]) + 1)
         block.filled[rows] = True
         block.times_s[rows] = times_s
         block.ids[rows] = ids
         block.extended[rows] = extended
         block.lengths[rows] = lengths
-        short = np.zeros((len(rows), CLASSIC_BYTES), np.uint8)
-        short[:, : min(width, CLASSIC_BYTES)] = payload[:, :CLASSIC_BYTES]
-        block.payload[rows] = short
+        if width < CLASSIC_BYTES:
+            block.payload[rows] = 0
+        block.payload[rows, :width] = payload[:, :CLASSIC_BYTES]
         block.channels[rows] = channels
         if width > CLASSIC_BYTES:
-            sizes = np.broadcast_to(np.asarray(lengths, np.int64), (len(rows),))
+            sizes = np.broadcast_to(np.asarray(lengths, np.int64), (len(numbers),))
             long = np.flatnonzero(sizes > CLASSIC_BYTES)
             inside = np.arange(width) < sizes[long][:, None]
-            self.add_long(np.asarray(rows)[long], sizes[long], payload[long][inside])
+            self.add_long(np.asarray(numbers)[long], sizes[long], payload[long][inside])
 
     def add_long(self, rows: Column, lengths: Column, pool: Column) -> None:
         """Keep whole payloads of rows of the block, one behind the other in ``pool``."""

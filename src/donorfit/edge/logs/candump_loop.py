@@ -179,11 +179,15 @@ def scan_candump(
                 at = NONE
         number, wide, word, count = NONE, False, NONE, NONE
         if at != NONE:
+            begin_frame = skip_spaces(signs, at)
             timed = time_s >= 0
-            at = skip_spaces(signs, at)
-            number, wide, word, count, at = read_frame(
-                signs, pairs, table, at, timed, pool, pool_size
-            )
+            number, wide, at = read_identifier(signs, pairs, table, begin_frame)
+            if at != NONE and timed:  # most lines end behind their data
+                word, count, at = read_bytes(pairs, table, at)
+            if at == NONE or not timed or signs[at] != NEWLINE:
+                number, wide, word, count, at = read_frame(
+                    signs, pairs, table, begin_frame, timed, pool, pool_size
+                )
         if at != NONE and signs[at] == NEWLINE:
             times_s[row], ids[row], extended[row] = time_s, number, wide
             lengths[row], words[row], channels[row] = count, word, channel

@@ -1,4 +1,4 @@
-"""Read recorded bus traffic: candump and ASC text by readers of our own, others by python-can."""
+"""Read recorded bus traffic: candump, ASC, BLF and MF4 as columns, others through python-can."""
 
 import gzip
 import warnings
@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from donorfit.edge.logs.blf_objects import BlfError, read_blf
+from donorfit.edge.logs.mf4_groups import read_mf4
 from donorfit.errors import InputError, Mistake
 from donorfit.network.asc_text import ASC, OtherBaseError
 from donorfit.network.candump_text import CANDUMP
@@ -17,6 +19,7 @@ from donorfit.network.text_records import TextReader
 
 LOG_FORMATS = ("log", "txt", "asc", "blf", "mf4", "trc", "csv", "db")
 LARGEST_LOG_BYTES = 8 * 1024**3
+_BUFFER_BYTES = 1 << 18
 MOST_SLOW_FRAMES = 50_000_000
 
 
@@ -48,7 +51,7 @@ def find_ending(path: Path) -> str:
     Raises:
         InputError: it is none of those that are read.
     """
-    name = path.with_suffix("") if path.suffix.lower() == ".gz" else path
+    name = path.with_suffix("") if is_packed(path) else path
     ending = name.suffix[1:].lower()
     if ending not in LOG_FORMATS:
         what = f"ending {ending or '(none)'!r} is none of {', '.join(LOG_FORMATS)}"
@@ -67,13 +70,43 @@ def _read(path: Path, ending: str, loops: Loops | None) -> LogReading:
             return _read_pieces(path, size, TextReader(ASC, loops))
         except OtherBaseError:
             return _read_slowly(path)
+    if ending == "blf":
+        with open_file(path) as file:
+            try:
+                return read_blf(file, 0 if is_packed(path) else size)
+            except BlfError as error:
+                raise _refuse(path, str(error), "record again, or give another format") from None
+    if ending == "mf4" and not is_packed(path):
+        return _read_mf4(path)
     return _read_slowly(path)
 
 
+def open_file(path: Path) -> Any:
+    """The file's bytes, unpacked where it is packed as a whole."""
+    return gzip.open(path) if is_packed(path) else path.open("rb", buffering=_BUFFER_BYTES)
+
+
+def is_packed(path: Path) -> bool:
+    """Whether the file is packed as a whole."""
+    return path.suffix.lower() == ".gz"
+
+
+def _read_mf4(path: Path) -> LogReading:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return read_mf4(path)
+    except ImportError as error:
+        raise _refuse(path, f"a reader is not installed: {error}", "install it") from None
+    except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
+        what = f"{type(error).__name__}: {error}"
+        raise _refuse(path, what, "record again, or give another format") from None
+
+
 def _read_pieces(path: Path, size: int, reader: TextReader) -> LogReading:
-    packed = path.suffix.lower() == ".gz"
+    packed = is_packed(path)
     first, taken = True, 0
-    with gzip.open(path) if packed else path.open("rb", buffering=0) as file:
+    with open_file(path) as file:
         while True:
             with reader.room() as room:
                 count = file.readinto(room)
