@@ -10,10 +10,12 @@ from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
+from donorfit.records.session_order import name_lane
 
 _TOUCHED = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN, StepState.DIFFERS))
 _EARLIER = "so in an earlier run"
 _CUT = "the run was cut before its end"
+_DOUBT = "the part of this run before it was cut may have done it"
 
 
 def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRecord:
@@ -40,6 +42,40 @@ def _choose(result: StepResult, earlier: StepResult | None) -> StepResult:
     if _EARLIER in earlier.detail:
         return earlier
     return replace(earlier, detail=f"{earlier.detail} ({_EARLIER})".strip())
+
+
+def doubt_begun(change: ChangeRecord, plan: Plan, strands: frozenset[str]) -> ChangeRecord:
+    """The change record without the claim that a step was not reached where a cut part began it.
+
+    A run that is taken up looks at the car anew, and may stop at that. What the part before the
+    cut asked for is then in the journal only.
+
+    Args:
+        change: what the run says.
+        plan: its plan.
+        strands: strands of the run in which something was asked that may have changed the car.
+    """
+    begun = _list_steps(plan, strands)
+    steps = tuple(
+        replace(each, state=StepState.UNCERTAIN, detail=_DOUBT)
+        if each.state is StepState.NOT_REACHED and each.step in begun
+        else each
+        for each in change.steps
+    )
+    doubted = [new.unit for new, old in zip(steps, change.steps, strict=True) if new is not old]
+    return replace(change, steps=steps, changed=tuple(dict.fromkeys((*change.changed, *doubted))))
+
+
+def _list_steps(plan: Plan, strands: frozenset[str]) -> frozenset[str]:
+    if plan.order is None:
+        return frozenset(step.id for step in plan.steps) if strands else frozenset()
+    return frozenset(
+        step
+        for each in plan.order.rounds
+        for lane in each.lanes
+        for step in lane.steps
+        if any(name.endswith(f"/{name_lane(each.number, lane.network)}") for name in strands)
+    )
 
 
 def presume_change(

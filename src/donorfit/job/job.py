@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from donorfit.errors import MisuseError, SafetyError
-from donorfit.job.earlier_runs import keep_earlier, presume_change
+from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change
 from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.change_record import ChangeRecord, StepState
@@ -97,7 +97,11 @@ class Job:
         return record
 
     async def _run(
-        self, stage: str, context: str, strand: Any, keep: Callable[[Any], None] | None = None
+        self,
+        stage: str,
+        context: str,
+        strand: Any,
+        keep: Callable[[Any, frozenset[str]], None] | None = None,
     ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
@@ -180,8 +184,9 @@ class Job:
         await self._run("apply", context, strand, self._keep_change)
         return self.require(CHANGE, ChangeRecord)
 
-    def _keep_change(self, change: ChangeRecord) -> None:
-        self._keep(CHANGE, keep_earlier(change, self.find(CHANGE, ChangeRecord)))
+    def _keep_change(self, change: ChangeRecord, strands: frozenset[str]) -> None:
+        change = keep_earlier(change, self.find(CHANGE, ChangeRecord))
+        self._keep(CHANGE, doubt_begun(change, self.require(PLAN, Plan), strands))
 
     def _list_begun(self, plan: Plan) -> frozenset[str]:
         """Steps after which a unit may be in its boot loader, where it reports no known version.
@@ -197,15 +202,11 @@ class Job:
         return frozenset(step.step for step in change.steps if step.state is StepState.UNCERTAIN)
 
     def _is_cut(self, plan_digest: str) -> bool:
-        """Whether a run of this plan has left no record: every run that ended left one."""
-        runs = [
-            run
+        """Whether a run of this plan has not ended: every run that ended left a record."""
+        return any(
+            run.stage == "apply" and run.context.startswith(plan_digest) and not run.ended_at
             for run in self.store.list_runs()
-            if run.stage == "apply" and run.context.startswith(plan_digest)
-        ]
-        records = [each for each in self.store.list_records() if each.kind == CHANGE]
-        changes = [decode_stored(each, ChangeRecord) for each in records]
-        return len(runs) > sum(each.plan_digest == plan_digest for each in changes)
+        )
 
     def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
         """Every rule that has to hold before the first write; no option turns one off."""

@@ -7,7 +7,7 @@ from typing import Any
 from donorfit.diagnostics.conversation import Strand
 from donorfit.job.loop import Connection, Loop
 from donorfit.job.progress import Listener, Person
-from donorfit.job.store import JobStore
+from donorfit.job.store import JobRun, JobStore
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,7 @@ async def run_stage(
     context: str,
     strand: Strand,
     *,
-    keep: Callable[[Any], None] | None = None,
+    keep: Callable[[Any, frozenset[str]], None] | None = None,
 ) -> Any:
     """Drive a conversation to its result, beginning a run or taking up an unfinished one.
 
@@ -48,8 +48,10 @@ async def run_stage(
         stage: name of the stage.
         context: what the run is about; an unfinished one of the same context is taken up.
         strand: the conversation.
-        keep: writes the result down. The run ends after it, so that a program that ends in
-            between takes the run up again instead of losing its result.
+        keep: writes the result down, and is told the strands in which something was asked that
+            may have changed the car, in this part of the run or in one that was cut. The run ends
+            after it, so that a program that ends in between takes the run up again instead of
+            losing its result.
 
     Raises:
         DonorfitError: the job cannot go on; the run stays open and can be resumed.
@@ -67,6 +69,11 @@ async def run_stage(
         car.watch(loop)
     result = await loop.run(stage, strand)
     if keep is not None:
-        keep(result)
+        keep(result, _list_binding_strands(run))
     run.end()
     return result
+
+
+def _list_binding_strands(run: JobRun) -> frozenset[str]:
+    asked = run.read_past()
+    return frozenset(name for name, asks in asked.items() if any(ask.binding for ask in asks))
