@@ -22,6 +22,8 @@ _FILE = click.Path(path_type=Path)
 @click.option("--signal", "wanted", multiple=True, help="Only signals of this name in OWN.")
 @click.option("--closed", multiple=True, metavar="NETWORK", help="Nothing is sent into it.")
 @click.option("--rows", "with_rows", is_flag=True, help="Propose gateway rows.")
+@click.option("--pack", type=_FILE, help="Its units of systems that are only read close targets.")
+@click.option("--dbc", type=_FILE, help="Write the target side of the rows as DBC.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def match_command(
     own: Path,
@@ -29,6 +31,8 @@ def match_command(
     wanted: tuple[str, ...],
     closed: tuple[str, ...],
     *,
+    pack: Path | None,
+    dbc: Path | None,
     with_rows: bool,
     as_json: bool,
 ) -> None:
@@ -40,9 +44,21 @@ def match_command(
     places = _choose(list(list_places(read_network_file(own).networks)), wanted)
     networks = [each for host in hosts for each in read_network_file(host).networks]
     matches = match_signals(places, networks)
-    proposal = propose_rows(matches, closed_networks=closed) if with_rows else None
+    closed_units, closed_too = _list_closed(pack)
+    proposal = None
+    if with_rows or dbc is not None:
+        networks_closed = {*closed, *closed_too}
+        proposal = propose_rows(
+            matches, closed_networks=networks_closed, closed_units=closed_units
+        )
+    written = _write_dbc(proposal, places, dbc) if proposal and dbc is not None else []
     if as_json:
-        print_json("donorfit network match 1", matches=_to_rows(matches), proposal=proposal)
+        print_json(
+            "donorfit network match 2",
+            matches=_to_rows(matches),
+            proposal=proposal,
+            written=[str(each) for each in written],
+        )
         return
     print_rows(
         ("wanted", "found", "score", "why", "differs in"),
@@ -60,6 +76,46 @@ def match_command(
     )
     if proposal is not None:
         _print_proposal(proposal)
+    for path in written:
+        click.echo(f"wrote {path}")
+
+
+def _list_closed(path: Path | None) -> tuple[set[str], set[str]]:
+    """Units of systems that are only read, and the networks they sit on."""
+    if path is None:
+        return set(), set()
+    from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
+
+    units = [unit for unit in read_pack(path).units if unit.system.read_only]
+    return {unit.id for unit in units}, {unit.network for unit in units}
+
+
+def _write_dbc(proposal: "GatewayProposal", places: "list[Place]", path: Path) -> list[Path]:
+    from donorfit.edge.networks.gateway_dbc import (  # noqa: PLC0415
+        list_dbc_files,
+        write_gateway_dbc,
+    )
+
+    if not proposal.rows:
+        raise InputError(
+            what="There is no gateway row to write.",
+            where="--dbc",
+            why=f"{len(proposal.refused)} signals become no row",
+            next_step="Look at the reasons with --rows.",
+        )
+    files = list_dbc_files(write_gateway_dbc(proposal.rows, places), path)
+    for file, text in files:
+        try:
+            with file.open("x", encoding="cp1252", errors="replace", newline="\n") as stream:
+                stream.write(text)
+        except OSError as error:
+            raise InputError(
+                what=f"{file} cannot be written.",
+                where="--dbc",
+                why=error.strerror or str(error),
+                next_step="Name a file that does not exist yet, in a folder that does.",
+            ) from None
+    return [file for file, _ in files]
 
 
 def _choose(places: "list[Place]", wanted: tuple[str, ...]) -> "list[Place]":

@@ -1,16 +1,49 @@
 """Rows that a gateway would need so that the module hears what the host sends.
 
-A row is a proposal for a person to judge. None is made into a network of a system that is only
-read, none that would send a message back to where it comes from, none without a known scale.
+A row is a proposal for a person to judge. None is made into a network or a message of a system
+that is only read (restraint, braking, steering, immobiliser, high voltage), none for a message
+that needs a key, none that would feed a message from itself, none without a scale.
 """
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
-from donorfit.network.signal_matching import Likeness, Place, SignalMatch, find_unit_factor
+from donorfit.network.signal_matching import (
+    Likeness,
+    Place,
+    SignalMatch,
+    find_unit_factor,
+    split_name,
+)
 from donorfit.vehicle.network import Message, Signal
 
 SLOWEST_REPEAT_MS = 1000
+GUARDED_WORDS = frozenset(
+    (
+        "abs",
+        "airbag",
+        "airbags",
+        "brake",
+        "brakes",
+        "braking",
+        "chassis",
+        "crash",
+        "esc",
+        "esp",
+        "hv",
+        "immobiliser",
+        "immobilizer",
+        "inverter",
+        "pretensioner",
+        "restraint",
+        "restraints",
+        "steer",
+        "steering",
+        "traction",
+    )
+)
+"""Words of network, unit and message names that close a target, where no pack says more (common
+practice, no source). Names of signals do not count: a brake light is a lamp."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,19 +91,26 @@ class GatewayProposal:
 
 
 def propose_rows(
-    matches: Sequence[SignalMatch], *, closed_networks: Collection[str] = ()
+    matches: Sequence[SignalMatch],
+    *,
+    closed_networks: Collection[str] = (),
+    closed_units: Collection[str] = (),
 ) -> GatewayProposal:
     """Propose a row for every matched signal.
 
     Args:
         matches: answers of :func:`donorfit.network.signal_matching.match_signals`.
         closed_networks: networks that nothing is sent into, such as those of the chassis.
+        closed_units: units of systems that are only read; no message is made that one of them
+            sends or receives. Names of networks, units and messages that sound like such a system
+            close themselves.
     """
+    units = frozenset(name.casefold() for name in closed_units)
     rows: list[GatewayRow] = []
     refused: list[tuple[str, str]] = []
     for match in matches:
         name = f"{match.wanted.network}/{match.wanted.message.name}/{match.wanted.signal.name}"
-        reason = _refuse(match, closed_networks)
+        reason = _refuse(match, closed_networks, units)
         if reason:
             refused.append((name, reason))
         elif match.chosen is not None:
@@ -80,14 +120,17 @@ def propose_rows(
     return GatewayProposal(rows=tuple(rows), refused=tuple(refused))
 
 
-def _refuse(match: SignalMatch, closed: Collection[str]) -> str:
+def _refuse(match: SignalMatch, closed: Collection[str], units: frozenset[str]) -> str:
     if match.chosen is None:
         return "nothing alike is sent in the host"
     wanted, source = match.wanted, match.chosen.place
     same = (source.network, source.message.name) == (wanted.network, wanted.message.name)
     number = source.message.frame_id == wanted.message.frame_id
     unit = f"{source.signal.unit} cannot be turned into {wanted.signal.unit}"
+    guarded = _find_guarded(wanted, units)
     checks = (
+        (bool(guarded), f"{guarded}: nothing is sent that a system for safety sends or hears"),
+        (wanted.message.secured, "the message carries an authenticator: it needs a key"),
         (wanted.network in closed, f"nothing is sent into {wanted.network}"),
         (same and not match.chosen.differences, "it arrives already"),
         (
@@ -98,6 +141,17 @@ def _refuse(match: SignalMatch, closed: Collection[str]) -> str:
         (_find_factor(wanted.signal, source.signal) is None, unit),
     )
     return next((why for applies, why in checks if applies), "")
+
+
+def _find_guarded(wanted: Place, units: frozenset[str]) -> str:
+    """What closes a target: a unit that is only read, or a name that sounds like one."""
+    message = wanted.message
+    nodes = (*message.senders, *message.receivers)
+    known = next((each for each in nodes if each.casefold() in units), "")
+    if known:
+        return known
+    named = (wanted.network, message.name, *nodes)
+    return next((name for name in named if not GUARDED_WORDS.isdisjoint(split_name(name))), "")
 
 
 def _find_factor(wanted: Signal, source: Signal) -> float | None:
@@ -128,14 +182,22 @@ def _make_row(wanted: Place, likeness: Likeness) -> GatewayRow:
 
 
 def _make_vector(wanted: Signal, source: Signal, factor: float) -> Iterator[tuple[int, int]]:
-    """Raw values at both ends and in the middle of the source's range, and what they become."""
+    """Raw values over the source's range, and what they become within the target's limits."""
     low, high = _find_raw_range(source)
     floor, ceiling = _find_raw_range(wanted)
-    for raw in dict.fromkeys((low, (low + high) // 2, high)):
+    for raw in dict.fromkeys(low + (high - low) * part // 4 for part in range(5)):
         value = (raw * source.factor + source.offset) * factor
         target = round((value - wanted.offset) / wanted.factor)
-        if floor <= target <= ceiling:
+        if floor <= target <= ceiling and _is_allowed(wanted, target):
             yield raw, target
+
+
+def _is_allowed(signal: Signal, raw: int) -> bool:
+    """Whether a raw value lies within the stated limits; limits that are no range do not count."""
+    low, high = signal.minimum, signal.maximum
+    if low is None or high is None or low >= high:
+        return True
+    return low <= raw * signal.factor + signal.offset <= high
 
 
 def _find_raw_range(signal: Signal) -> tuple[int, int]:
@@ -152,6 +214,12 @@ def _list_notes(wanted: Place, likeness: Likeness) -> Iterator[str]:
         yield "named values differ: a table of values is needed, not a scale"
     if not wanted.signal.unit or not source.signal.unit:
         yield "one side has no unit: the scale is a guess"
+    if wanted.message.end_to_end:
+        yield f"counter and check have to be made for it: {wanted.message.end_to_end}"
+    if source.message.secured:
+        yield "the source carries an authenticator, and the gateway cannot check it"
+    elif source.message.end_to_end:
+        yield f"check counter and check of the source first: {source.message.end_to_end}"
     slower = _is_slower(source.message, wanted.message)
     if slower:
         yield f"the source comes every {source.message.cycle_ms} ms: values repeat in between"

@@ -47,6 +47,8 @@ class Message:
 
     ``can_fd`` marks a frame of ISO 11898-1's flexible data rate format; ``bit_rate_switch`` says
     whether such a frame goes over to the data bit rate, None where the description does not say.
+    ``end_to_end`` names the protection that the description states (counter and check), and
+    ``secured`` says that an authenticator made with a key belongs to it.
     """
 
     name: str
@@ -59,6 +61,8 @@ class Message:
     signals: tuple[Signal, ...] = ()
     can_fd: bool = False
     bit_rate_switch: bool | None = None
+    end_to_end: str = ""
+    secured: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

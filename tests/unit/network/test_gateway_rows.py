@@ -1,5 +1,7 @@
 """Matching by meaning and the rows that follow, in small."""
 
+from dataclasses import replace
+
 import pytest
 
 from donorfit.network.gateway_rows import propose_rows
@@ -89,3 +91,41 @@ def test_a_circle_is_not_closed(signal, message, network):
     proposal = propose_rows([*there, *back])
     assert len(proposal.rows) == 1
     assert "from itself" in proposal.refused[0][1]
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [
+        {"receivers": ("Brake_Unit",)},
+        {"senders": ("RestraintModule",)},
+        {"name": "SteeringAngle"},
+        {"secured": True},
+        {"receivers": ("axle7",)},
+    ],
+)
+def test_nothing_is_sent_into_a_system_for_safety(signal, message, network, facts):
+    own, host = make_pair(signal, message, network)
+    (target,) = own.messages
+    own = replace(own, messages=(replace(target, **facts),))
+    matches = match_signals(list(list_places([own])), [host])
+    proposal = propose_rows(matches, closed_units={"AXLE7"})
+    assert (proposal.rows, len(proposal.refused)) == ((), 1)
+    why = proposal.refused[0][1]
+    assert "safety" in why or "key" in why
+
+
+def test_a_lamp_named_after_the_brake_is_a_lamp(signal, message, network):
+    own = network(
+        message("Lamps", 0x10, signals=(signal("brake_light"),), receivers=("trailer",)),
+        name="can_own",
+    )
+    host = network(message("Rear", 0x20, signals=(signal("BrakeLight"),)), name="can_host")
+    assert len(propose_rows(match_signals(list(list_places([own])), [host])).rows) == 1
+
+
+def test_a_protected_target_says_what_has_to_be_made(signal, message, network):
+    own, host = make_pair(signal, message, network)
+    (target,) = own.messages
+    own = replace(own, messages=(replace(target, end_to_end="AUTOSAR E2E Profile2"),))
+    (row,) = propose_rows(match_signals(list(list_places([own])), [host])).rows
+    assert any("Profile2" in note for note in row.notes)

@@ -205,7 +205,19 @@ def _convert_message(message: Any, *, default_switch: bool | None) -> Message:
         signals=tuple(_convert_signal(s, selectors) for s in message.signals),
         can_fd=bool(message.is_fd),
         bit_rate_switch=_find_switched(message, default=default_switch),
+        end_to_end=_describe_end_to_end(message),
+        secured=bool(message.autosar is not None and message.autosar.is_secured),
     )
+
+
+def _describe_end_to_end(message: Any) -> str:
+    """Protection that an ARXML states: profile and data ids."""
+    stated = message.autosar.e2e if message.autosar is not None else None
+    if stated is None:
+        return ""
+    ids = ", ".join(f"{each:#x}" for each in stated.data_ids or ())
+    name = f"AUTOSAR E2E {stated.category or 'profile not said'}"
+    return f"{name}, data id {ids}" if ids else name
 
 
 def _convert_signal(signal: Any, selectors: set[str]) -> Signal:
