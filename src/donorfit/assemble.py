@@ -168,6 +168,8 @@ class CarConnection:
                 unit=note.unit,
                 what=note.text,
                 fraction=note.done / note.total if note.total else None,
+                bytes_per_s=note.bytes_per_s,
+                left_s=note.left_s,
             )
         )
 
@@ -180,6 +182,8 @@ _HAPPENINGS = {
     NoteKind.SECURITY_WAIT: Happening.NOTE,
     NoteKind.LOCKED_OUT: Happening.NOTE,
     NoteKind.DOWNLOAD_FAILED: Happening.NOTE,
+    NoteKind.BEGUN_AGAIN: Happening.NOTE,
+    NoteKind.SUPPLY: Happening.NOTE,
 }
 
 

@@ -14,6 +14,7 @@ _PLAIN = {
     Happening.REPLAYED: "no outcome on record, so it is looked at first",
     Happening.NO_ANSWER: "no answer",
 }
+_LONG_S = 120
 _WORTH_A_LINE = frozenset(_PLAIN) - {Happening.WAITING}
 
 
@@ -54,7 +55,8 @@ class ProgressLines:
             case Happening.BYTES:
                 if progress.fraction is None or not self._live:
                     return ""
-                self._stream.write(f"\r\x1b[2K    {clean(who)} {progress.fraction:4.0%}")
+                line = f"    {clean(who)} {progress.fraction:4.0%}{word_rate(progress)}"
+                self._stream.write(f"\r\x1b[2K{line}")
                 self._stream.flush()
                 self._counting = True
                 return ""
@@ -81,3 +83,12 @@ class ProgressLines:
             self._counting = False
         self._stream.write(line + "\n")
         self._stream.flush()
+
+
+def word_rate(progress: Progress) -> str:
+    """How fast a download goes and how long it will take yet; empty where that is not known."""
+    if not progress.bytes_per_s:
+        return ""
+    left = max(round(progress.left_s), 0)
+    time = f"{left} s" if left < _LONG_S else f"{-(-left // 60)} min"
+    return f", {progress.bytes_per_s / 1000:.1f} kB/s, {time} left"

@@ -107,7 +107,7 @@ def carry_download(unit: UnitState, download: Download, max_pdu_bytes: int) -> T
             return stopped
         resume = False
         text = f"the transfer is begun again from the erasing on, {number + 1} of {restarts}"
-        yield Tell(kind=NoteKind.REPEATED, text=text)
+        yield Tell(kind=NoteKind.BEGUN_AGAIN, text=text)
     raise AssertionError  # the last turn returns
 
 
@@ -172,7 +172,7 @@ def _bring_piece(
         return _Ended(outcome=Unknown(why=why))
     if opened.position:
         text = f"it holds {opened.position} of {len(piece.data)} bytes and goes on there"
-        yield Tell(kind=NoteKind.REPEATED, text=text)
+        yield Tell(kind=NoteKind.BEGUN_AGAIN, text=text)
     reply = yield from send_blocks(
         unit,
         download,
@@ -223,7 +223,7 @@ def _open_transfer(
         if mode is FileMode.RESUME and isinstance(reply, Negative):
             shown = describe_negative_response(reply.code)
             yield Tell(
-                kind=NoteKind.REPEATED, text=f"it does not resume ({shown}): from the start"
+                kind=NoteKind.BEGUN_AGAIN, text=f"it does not resume ({shown}): from the start"
             )
             continue
         if not isinstance(reply, Positive):

@@ -90,6 +90,7 @@ class NoteKind(Enum):
     LOCKED_OUT = "locked out"
     PROGRESS = "progress"
     DOWNLOAD_FAILED = "download failed"
+    BEGUN_AGAIN = "begun again"
     SUPPLY = "supply"
     LINK_LOST = "link lost"
 

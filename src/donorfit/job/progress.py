@@ -34,6 +34,8 @@ class Progress:
         detail: code, reason, numbers.
         binding: whether it is about something that changes the car.
         fraction: 0..1 where the deed has a length; None elsewhere.
+        bytes_per_s: how fast a download goes; 0 where that is not known.
+        left_s: how long it will take yet; 0 where that is not known.
     """
 
     happening: Happening
@@ -42,6 +44,8 @@ class Progress:
     detail: str = ""
     binding: bool = False
     fraction: float | None = None
+    bytes_per_s: float = 0.0
+    left_s: float = 0.0
 
 
 class Listener(Protocol):
