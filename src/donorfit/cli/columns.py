@@ -102,8 +102,11 @@ def tabulate(
     right: Sequence[int] = (),
     indent: int = 2,
     width: int = WIDTH,
+    least: Sequence[int] = (),
 ) -> list[str]:
     """Rows in aligned columns; the last column is folded where it does not fit.
+
+    Columns are at least as wide as ``least`` says, so that several tables can stand in line.
 
     No column but the last is wider than a third of the width, and the widest ones give way so that
     the last one keeps some room: longer texts are folded too.
@@ -113,7 +116,7 @@ def tabulate(
         return []
     limit = max(8, width // 3)
     fixed = [
-        min(limit, max(measure(row[column]) for row in cells))
+        min(limit, max((*least[column : column + 1], *(measure(row[column]) for row in cells))))
         for column in range(len(cells[0]) - 1)
     ]
     spare = width - indent - 2 * len(fixed) - _LAST_COLUMN

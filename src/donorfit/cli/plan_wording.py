@@ -2,7 +2,8 @@
 
 from collections import Counter
 
-from donorfit.cli.columns import clean, count, fold, tabulate, word_seconds
+from donorfit.cli.columns import clean, count, fold, tabulate
+from donorfit.cli.order_wording import word_length, word_steps
 from donorfit.cli.wording import word_digest, word_findings, word_list, word_pairs
 from donorfit.figures.naming import get_field_note, get_option_title, get_unit_title, word_value
 from donorfit.records.encoding import compute_digest
@@ -15,8 +16,6 @@ from donorfit.records.plan import (
     Plan,
     PlanPurpose,
     RecordEdit,
-    Step,
-    StepKind,
     SupplyForecast,
 )
 from donorfit.vehicle.fault_code import write_fault_code
@@ -32,7 +31,7 @@ def word_plan(plan: Plan, names: Names = NO_NAMES) -> list[str]:
         *_word_head(plan),
         *_word_options(plan, names),
         *_word_edits(plan, names),
-        *_word_steps(plan),
+        *word_steps(plan),
         *_word_supply(plan.supply),
         *_word_wires(plan),
         *_word_faults(plan),
@@ -63,7 +62,7 @@ def _word_head(plan: Plan) -> list[str]:
                 ("records", count(len(plan.edits), "configuration record") + " edited"),
                 (
                     "steps",
-                    f"{len(plan.steps)} on {units}, about {word_seconds(plan.seconds)}",
+                    f"{len(plan.steps)} on {units}, about {word_length(plan.seconds)}",
                 ),
                 ("restores", word_digest(plan.preparation_digest) if _undoes(plan) else ""),
             )
@@ -154,45 +153,6 @@ def _word_field(edit: RecordEdit, field: FieldEdit, names: Names) -> list[str]:
 
 def _word_hex(raw: int | None) -> str:
     return "not known" if raw is None else f"0x{raw:02X}"
-
-
-def find_point_of_no_return(plan: Plan) -> Step | None:
-    """The first download: from there on the backup alone no longer brings the car back."""
-    return next((step for step in plan.steps if step.kind is StepKind.PROGRAM), None)
-
-
-def _word_steps(plan: Plan) -> list[str]:
-    if not plan.steps:
-        return ["", "Steps: none, nothing has to be written"]
-    rows = [
-        (
-            step.id,
-            word_seconds(step.seconds),
-            "safe stop" if step.safe_after else "go on",
-            step.network,
-            step.unit,
-            _word_deed(step),
-        )
-        for step in plan.steps
-    ]
-    lines = ["", "Steps, in this order"]
-    lines += tabulate(rows, head=("step", "time", "after", "network", "unit", "deed"), right=(1,))
-    programming = find_point_of_no_return(plan)
-    if programming is not None and not _undoes(plan):
-        text = (
-            f"From {programming.id} on software changes: the backup restores configuration, "
-            "going back to older software needs that software."
-        )
-        lines += fold(text, first="  ")
-    return lines
-
-
-def _word_deed(step: Step) -> str:
-    if step.kind is StepKind.PROGRAM:
-        return f"{step.what} ({step.software_before or 'any'} -> {step.software_after})"
-    if step.after:
-        return f"{step.what} (0x{step.identifier:04X}, {len(step.after)} B)"
-    return step.what
 
 
 def _word_supply(supply: SupplyForecast | None) -> list[str]:

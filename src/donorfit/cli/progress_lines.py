@@ -62,6 +62,8 @@ class ProgressLines:
                 return ""
             case Happening.NO_ANSWER if not progress.binding:
                 return ""
+            case Happening.ROUND:
+                return f"  {clean(progress.what)}"
             case Happening.NOTE | Happening.BUSY | Happening.PENDING:
                 return f"  ! {clean(who)}"
             case happening if happening in _WORTH_A_LINE:

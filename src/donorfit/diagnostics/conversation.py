@@ -146,11 +146,19 @@ class MarkKind(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A place in the work that people and the journal should know; nothing is sent."""
+    """A place in the work that people and the journal should know; nothing is sent.
+
+    Attributes:
+        kind: its kind.
+        what: the round or the step.
+        unit: unit of the step; empty for a round.
+        safe: where a step begins, whether the work can stop before it with a car that works.
+    """
 
     kind: MarkKind
     what: str
     unit: UnitId = _NO_UNIT
+    safe: bool = True
 
 
 Ask = Exchange | Download | Question | Pause | Mark

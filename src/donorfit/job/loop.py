@@ -102,6 +102,7 @@ class Loop:
         self._connecting = asyncio.Lock()
         self._past: dict[str, dict[int, PastAsk]] = {}
         self._in_step: set[str] = set()
+        self._round = ""
         self._first_error: Exception | None = None
         self.stop_asked = False
         self.stop_why = ""
@@ -202,6 +203,10 @@ class Loop:
         intent = PastAsk(
             number=number, digest=compute_ask_digest(ask), binding=binding, outcome=None
         )
+        if self._round and not isinstance(ask, Mark):
+            # A round that is only replayed is not told again.
+            self._tell(Progress(happening=Happening.ROUND, what=self._round))
+            self._round = ""
         self._journal.write_intent(strand, intent, describe_ask(ask))
         outcome = await self._make(ask)
         self._journal.write_outcome(strand, number, outcome, binding=binding)
@@ -212,7 +217,7 @@ class Loop:
         if not self.stop_asked and self._first_error is None:
             return False
         if isinstance(ask, Mark):
-            return ask.kind is MarkKind.OPENED
+            return ask.kind is MarkKind.OPENED and ask.safe
         return is_binding(ask) and strand not in self._in_step
 
     def _follow_step(self, strand: str, ask: Ask) -> None:
@@ -253,7 +258,7 @@ class Loop:
                 return Paused()
             case Mark():
                 if ask.kind is MarkKind.ROUND:
-                    self._tell(Progress(happening=Happening.ROUND, what=ask.what))
+                    self._round = ask.what
                 return Noted()
             case Exchange() | Download():
                 return await self._carry(ask)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from donorfit.diagnostics.conversation import NotSent, Unknown
+from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
 from donorfit.job.journal import PastAsk
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.change_record import ChangeRecord
@@ -11,6 +11,7 @@ from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
+from donorfit.records.session_order import name_lane
 
 _ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
 _NEXT = {
@@ -34,6 +35,23 @@ class RecordLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OpenLane:
+    """One lane of the round that a run is in.
+
+    Attributes:
+        network: its network.
+        closed: steps that are done and read back.
+        begun: the step that was begun and is not closed; empty where there is none.
+        left: steps that were not begun.
+    """
+
+    network: str
+    closed: tuple[str, ...]
+    begun: str
+    left: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OpenRun:
     """A run that has not ended.
 
@@ -42,12 +60,18 @@ class OpenRun:
         begun_at: when it began.
         changes: changing requests and answers of the person that were begun.
         uncertain: those of them whose outcome is not known.
+        round: the round that it is in; 0 where it has none.
+        rounds: rounds in all.
+        lanes: how far each lane of that round is.
     """
 
     stage: str
     begun_at: str
     changes: int
     uncertain: int
+    round: int = 0
+    rounds: int = 0
+    lanes: tuple[OpenLane, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,11 +99,15 @@ def describe_status(
     """Where the job stands; ``pasts`` holds the asks of every run by its number."""
     records = store.list_records()
     open_runs = []
+    plan_record = store.find_latest("plan")
+    plan = decode_stored(plan_record, Plan) if plan_record else None
     for run in store.list_runs():
         if run.ended_at:
             continue
-        asks = [ask for strand in pasts.get(run.run, {}).values() for ask in strand]
-        binding = [ask for ask in asks if ask.binding]
+        strands = pasts.get(run.run, {})
+        asks = [ask for strand in strands.values() for ask in strand]
+        binding = [ask for ask in asks if ask.binding and not isinstance(ask.outcome, Noted)]
+        place = _find_place(plan, strands) if plan and run.stage == "apply" else _NO_PLACE
         open_runs.append(
             OpenRun(
                 stage=run.stage,
@@ -89,6 +117,9 @@ def describe_status(
                     ask.outcome is None or isinstance(ask.outcome, Unknown | NotSent)
                     for ask in binding
                 ),
+                round=place.round,
+                rounds=place.rounds,
+                lanes=place.lanes,
             )
         )
     return JobStatus(
@@ -101,6 +132,51 @@ def describe_status(
         open_runs=tuple(open_runs),
         next_step="donorfit resume JOB --car HOST:PORT" if open_runs else _choose_next(store),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """Where in the rounds of its plan a run is."""
+
+    round: int = 0
+    rounds: int = 0
+    lanes: tuple[OpenLane, ...] = ()
+
+
+_NO_PLACE = _Place()
+
+
+def _find_place(plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]]) -> _Place:
+    """The last round of which the journal holds anything, lane by lane."""
+    if plan.order is None:
+        return _NO_PLACE
+    for each in reversed(plan.order.rounds):
+        names = {
+            lane.network: f"apply/{name_lane(each.number, lane.network)}" for lane in each.lanes
+        }
+        if not any(strands.get(name) for name in names.values()):
+            continue
+        lanes = []
+        for lane in each.lanes:
+            asks = strands.get(names[lane.network], ())
+            closings = [at for at, ask in enumerate(asks) if _is_closing(ask)]
+            done = len(closings)
+            after = asks[closings[-1] + 1 :] if closings else asks
+            begun = lane.steps[done] if after and done < len(lane.steps) else ""
+            lanes.append(
+                OpenLane(
+                    network=lane.network,
+                    closed=lane.steps[:done],
+                    begun=begun,
+                    left=lane.steps[done + bool(begun) :],
+                )
+            )
+        return _Place(round=each.number, rounds=len(plan.order.rounds), lanes=tuple(lanes))
+    return _NO_PLACE
+
+
+def _is_closing(ask: PastAsk) -> bool:
+    return ask.binding and isinstance(ask.outcome, Noted)
 
 
 def _choose_next(store: JobStore) -> str:

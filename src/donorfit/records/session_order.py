@@ -19,7 +19,7 @@ class PlannedLane:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedRound:
-    """Lanes that begin together. When the last of them has ended, the car is at a safe point.
+    """Lanes that begin together; the next round begins when the last of them has ended.
 
     Attributes:
         number: place in the session, from 1.
@@ -28,6 +28,7 @@ class PlannedRound:
         current_a: most that the car can take in it, whatever runs beside what.
         bytes_per_s: most that passes the gateway in it, likewise; planned averages.
         because: why it does not begin before the round before it has ended; empty for the first.
+        safe: whether the job can stop after it with a car that works.
         restorable: whether the backup restores everything done up to its end without programming.
     """
 
@@ -37,6 +38,7 @@ class PlannedRound:
     current_a: float
     bytes_per_s: float
     because: str
+    safe: bool
     restorable: bool
 
 

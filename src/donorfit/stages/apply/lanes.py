@@ -47,6 +47,7 @@ def run_lane(
     begun: frozenset[str],
     *,
     marked: bool,
+    safe: bool = True,
 ) -> Generator[Any, Any, LaneEnd]:
     """Carry out steps in a row; the first that does not end well is the last.
 
@@ -56,13 +57,15 @@ def run_lane(
         software: what every software file holds.
         begun: steps after which a unit may be in its boot loader.
         marked: whether the journal gets a mark where a step begins and where it is closed.
+        safe: whether the work can stop before the first step with a car that works.
     """
     results: list[StepResult] = []
     supply: list[SupplyReading] = []
     stop = ""
     for step in steps:
         if marked:
-            yield Mark(kind=MarkKind.OPENED, what=step.id, unit=step.unit)
+            yield Mark(kind=MarkKind.OPENED, what=step.id, unit=step.unit, safe=safe)
+        safe = step.safe_after
         stop = yield from _wait_for_supply(pack, step, supply)
         if stop:
             break

@@ -44,6 +44,7 @@ def apply(
     if not stop:
         stop = yield from _check_car(pack, plan, preparation)
     ended: list[LaneEnd] = []
+    safe = True
     for number, each in enumerate(rounds, start=1):
         if stop:
             break
@@ -53,10 +54,11 @@ def apply(
             yield Mark(kind=MarkKind.ROUND, what=each.say(number, len(rounds)))
             lanes = yield Together(
                 strands=tuple(
-                    (name, run_lane(pack, steps, software, begun, marked=True))
+                    (name, run_lane(pack, steps, software, begun, marked=True, safe=safe))
                     for name, steps in each.lanes
                 )
             )
+            safe = all(steps[-1].safe_after for _, steps in each.lanes)
         ended += lanes
         stop = "; ".join(lane.stop for lane in lanes if lane.stop)
     done = {result.step: result for lane in ended for result in lane.results}

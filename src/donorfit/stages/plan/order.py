@@ -124,7 +124,7 @@ def _number(case: _Case, order: Order) -> tuple[tuple[Step, ...], tuple[PlannedR
     for number, each in enumerate(order.rounds, start=1):
         because = _say_why_now(case, order.rounds[number - 2] if number > 1 else None, each)
         ends = tuple(lane.steps[-1] for lane in rounds[-1].lanes) if rounds else ()
-        lanes = []
+        lanes, closing = [], []
         for lane in each.lanes:
             first = len(steps)
             for step in (step for task in lane.tasks for step in case.by_task[task].steps):
@@ -140,6 +140,7 @@ def _number(case: _Case, order: Order) -> tuple[tuple[Step, ...], tuple[PlannedR
                         waits_because=reason,
                     )
                 )
+            closing.append(steps[-1])
             ids = tuple(step.id for step in steps[first:])
             lanes.append(PlannedLane(network=lane.name, steps=ids, seconds=lane.seconds))
         restorable &= not any(
@@ -153,6 +154,7 @@ def _number(case: _Case, order: Order) -> tuple[tuple[Step, ...], tuple[PlannedR
                 current_a=round(case.base_a + each.current_a, 3),
                 bytes_per_s=each.bytes_per_s,
                 because=because,
+                safe=all(end.safe_after for end in closing),
                 restorable=restorable,
             )
         )
