@@ -21,6 +21,7 @@ COMMANDS = {
     "options": ("options", "options_group", "Questions about option lists and their rules."),
     "network": ("network", "network_group", "Networks, ring and bus load."),
     "faults": ("faults", "faults_group", "Fault code lists read, sorted and explained."),
+    "cautions": ("cautions", "cautions_command", "Cautions by what is touched and where."),
     "electrical": ("electrical", "electrical_group", "Supply, wires, fuses and plugs."),
 }
 """Name: module inside ``donorfit.cli``, attribute there, one line of help."""

@@ -185,13 +185,6 @@ def compare_by_rule(
     Raises:
         InputError: figures that make no sense.
     """
-    if reserve_minutes is not None and not 0 < reserve_minutes <= 1000:  # noqa: PLR2004
-        raise InputError(
-            what="the sleep current cannot be judged",
-            where="reserve capacity",
-            why=f"{reserve_minutes} minutes are none",
-            next_step="give the minutes at 25 A printed on the battery, or leave it out",
-        )
     compare_sleep(
         before_ma=before_ma,
         after_ma=after_ma,
@@ -199,44 +192,69 @@ def compare_by_rule(
         charge=charge,
         lowest_charge=lowest_charge,
     )
-    bulletin = "copy of a service bulletin"
     kept = (charge - lowest_charge) * capacity_ah
-    cases = [
-        (f"{charge:.0%} to {lowest_charge:.0%}, {name}", source, kept, leak)
+    rules = [
+        *_list_self_discharges(f"{charge:.0%} to {lowest_charge:.0%}", kept),
+        *_list_bulletin_rules(reserve_minutes),
+    ]
+    if rest_volts is not None:
+        rules += [
+            _Rule(
+                f"{rest_volts:g} V is {guess.charge:.0%}: {guess.table}",
+                guess.source,
+                max(0.0, guess.charge - lowest_charge) * capacity_ah,
+            )
+            for guess in guess_charge(rest_volts, chemistry=chemistry)
+        ]
+    return tuple(
+        SleepByRule(
+            rule=each.name,
+            source=each.source,
+            usable_ah=each.usable_ah,
+            comparison=compare_sleep(
+                before_ma=before_ma,
+                after_ma=after_ma,
+                capacity_ah=capacity_ah,
+                charge=min(1.0, each.usable_ah / capacity_ah),
+                lowest_charge=0.0,
+                self_discharge_a_day=each.self_discharge_a_day,
+            ),
+        )
+        for each in rules
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    name: str
+    source: str
+    usable_ah: float
+    self_discharge_a_day: float = SELF_DISCHARGE_A_DAY
+
+
+def _list_self_discharges(span: str, kept_ah: float) -> list[_Rule]:
+    return [
+        _Rule(f"{span}, {name}", source, kept_ah, leak)
         for name, source, leak in (
             ("0.1 % a day", "AGM, from memory", SELF_DISCHARGE_A_DAY),
             ("5 % a month", "data sheet of a sealed battery at 20 degC", SEALED_A_DAY),
             ("0.5 % a day", "trade page, old flooded battery", OLD_FLOODED_A_DAY),
         )
     ]
-    cases += [(f"{lost:g} Ah lost", bulletin, lost, SELF_DISCHARGE_A_DAY) for lost in LOST_AH]
-    if reserve_minutes is not None:
-        usable = RESERVE_SHARE * AH_A_RESERVE_MINUTE * reserve_minutes
-        rule = f"40 % of 0.6 Ah a minute of reserve, {reserve_minutes:g} min"
-        cases.append((rule, bulletin, usable, SELF_DISCHARGE_A_DAY))
-    if rest_volts is not None:
-        cases += [
-            (
-                f"{rest_volts:g} V is {guess.charge:.0%}: {guess.table}",
-                guess.source,
-                max(0.0, guess.charge - lowest_charge) * capacity_ah,
-                SELF_DISCHARGE_A_DAY,
-            )
-            for guess in guess_charge(rest_volts, chemistry=chemistry)
-        ]
-    return tuple(
-        SleepByRule(
-            rule=rule,
-            source=source,
-            usable_ah=usable,
-            comparison=compare_sleep(
-                before_ma=before_ma,
-                after_ma=after_ma,
-                capacity_ah=capacity_ah,
-                charge=min(1.0, usable / capacity_ah),
-                lowest_charge=0.0,
-                self_discharge_a_day=leak,
-            ),
+
+
+def _list_bulletin_rules(reserve_minutes: float | None) -> list[_Rule]:
+    bulletin = "copy of a service bulletin"
+    rules = [_Rule(f"{lost:g} Ah lost", bulletin, lost) for lost in LOST_AH]
+    if reserve_minutes is None:
+        return rules
+    if not 0 < reserve_minutes <= 1000:  # noqa: PLR2004 - more than any battery has
+        raise InputError(
+            what="the sleep current cannot be judged",
+            where="reserve capacity",
+            why=f"{reserve_minutes} minutes are none",
+            next_step="give the minutes at 25 A printed on the battery, or leave it out",
         )
-        for rule, source, usable, leak in cases
-    )
+    usable = RESERVE_SHARE * AH_A_RESERVE_MINUTE * reserve_minutes
+    name = f"40 % of 0.6 Ah a minute of reserve, {reserve_minutes:g} min"
+    return [*rules, _Rule(name, bulletin, usable)]

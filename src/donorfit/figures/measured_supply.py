@@ -64,7 +64,7 @@ def place_measured(
             when=when,
             forecast_volts=find_forecast(supply, minute),
         )
-        for minute, volts, when in sorted(found)
+        for minute, volts, when in sorted(found, key=lambda each: each[0])
     )
 
 

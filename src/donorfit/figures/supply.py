@@ -147,7 +147,7 @@ class _Plot:
         ]
         if measured:
             lowest = min(each.volts for each in measured)
-            word = f"rings: measured, min {lowest:.2f}"
+            word = f"measured (rings), min {lowest:.2f}"
             labels.append((self.y(measured[-1].volts), word, True))
         for y, word, bold in spread_labels(labels, 13.0):
             self.drawing.add_text(self.right + 6, y + 3.5, word, size=SMALL, bold=bold)

@@ -26,8 +26,9 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "approval",
         "Fitting equipment that the car was not approved with may need an entry in its papers or "
         "an inspection, and may affect its insurance. Check the rule where the car is registered.",
-        _EVERYWHERE,
-        "from memory",
+        ("EU", "everywhere"),
+        "Regulation (EU) 2018/858 (approval of vehicles, also of single ones); other rules from "
+        "memory",
     ),
     _make(
         "donor-vin",
@@ -47,51 +48,54 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "odometer",
         "A unit that holds the distance may fall under the rules against changing it. Distances "
         "are recorded here, never written; a replacement that shows less may have to be marked.",
-        ("US", "EU", "UK"),
-        "49 USC 32703 and 32704; 49 CFR 580.5; Directive 2014/45/EU; UK fair trading "
-        "rules of 2008",
+        ("US", "EU", "UK", "everywhere"),
+        "49 USC 32703 and 32704; 49 CFR 580.5; Directive 2014/45/EU; UK Digital Markets, "
+        "Competition and Consumers Act 2024, since April 2025 in place of the rules of 2008",
     ),
     _make(
         "restraint",
         "Airbags and their sensors are read only. Work on them may be reserved to licensed "
         "persons, used ones may be barred or need the customer's written consent.",
         ("US", "everywhere"),
-        "agency letters on salvaged restraints of 1994 and later; one state statute (42-9-109.5)",
+        "49 USC 30122; agency letters on salvaged restraints of 1994 and later; one state "
+        "statute (42-9-109.5)",
     ),
     _make(
         "braking",
         "Brake units are read only. Functions that need a brake unit to be set up, such as "
         "trailer stabilisation, may have to be enabled and checked by a licensed workshop.",
-        _EVERYWHERE,
-        "from memory",
+        ("US", "everywhere"),
+        "49 USC 30122 (safety equipment made inoperative); UN Regulation 13-H from memory",
     ),
     _make(
         "steering",
         "Steering units are read only. Work on them may affect the type approval and may be "
         "reserved to licensed persons.",
-        _EVERYWHERE,
-        "from memory",
+        ("US", "everywhere"),
+        "49 USC 30122 (safety equipment made inoperative); UN Regulation 79 from memory",
     ),
     _make(
         "immobiliser",
         "Units of the immobiliser are read only, and no lock is worked around. Keys and pairing "
         "may be had only through the maker's own licensed service.",
         _EVERYWHERE,
-        "from memory",
+        "UN Regulation 116 (unauthorised use, immobilisers), read in reports on it",
     ),
     _make(
         "high-voltage",
         "Parts above 60 V DC or 30 V AC may kill. Opening or unplugging them may be reserved to "
         "qualified persons under the maker's procedure.",
         _EVERYWHERE,
-        "ISO 6469 and UN R100, class B voltage (read in secondary sources)",
+        "UN Regulation 100 (electric shock); the limits of class B voltage, ISO 6469, in "
+        "secondary sources",
     ),
     _make(
         "lighting",
         "Lamps and their control may be subject to type approval. After the work the lights of "
         "car and trailer may have to be tested one by one.",
         _EVERYWHERE,
-        "from memory",
+        "UN Regulation 48 (installation of lamps), read in reports on it; one national rule "
+        "(Norway)",
     ),
     _make(
         "build-month",
@@ -118,8 +122,8 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "battery-gas",
         "Charging a battery may set free explosive gas. Ventilate, and make and break contacts "
         "away from the battery.",
-        _EVERYWHERE,
-        _PRACTICE,
+        ("US", "everywhere"),
+        "29 CFR 1910.178(g) and 1917.157; a national safety institute on battery rooms",
     ),
     _make(
         "wiring",
@@ -146,22 +150,22 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
     _make(
         "radio",
         "Modules that transmit may need an approval for this country and this car.",
-        _EVERYWHERE,
-        "from memory",
+        ("EU", "US", "everywhere"),
+        "Directive 2014/53/EU; 47 CFR 2.803",
     ),
     _make(
         "emissions",
         "Rules against changing emission controls may apply to any unit that influences "
         "the engine.",
-        _EVERYWHERE,
-        "from memory",
+        ("US", "everywhere"),
+        "42 USC 7522(a)(3) (emission controls made inoperative); other rules from memory",
     ),
     _make(
         "privacy",
         "A used module may hold its earlier owner's contacts, routes or pictures. Erase them by "
         "the maker's own function and keep no copy.",
         ("EU", "everywhere"),
-        "from memory",
+        "Regulation (EU) 2016/679; EDPB Guidelines 1/2020, paragraphs 87 to 89 (change of owner)",
     ),
     _make(
         "licensed-service",
@@ -173,24 +177,63 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "towing",
         "Towed weight may have to be entered in the car's papers, and coupling, cooling, brakes "
         "and rear suspension may limit it whatever the electrics can do.",
-        _EVERYWHERE,
-        "from memory",
+        ("EU", "everywhere"),
+        "Directive 94/20/EC and UN Regulation 55 (couplings, towable mass), in secondary "
+        "sources; entry in the papers from memory",
     ),
 )
 
 CAUTIONS: Mapping[str, Caution] = MappingProxyType({each.id: each for each in GENERAL_CAUTIONS})
 """The general cautions by id."""
 
-_OF_SYSTEM: Mapping[System, str] = MappingProxyType(
+TOPICS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        System.LIGHTING: "lighting",
-        System.RESTRAINT: "restraint",
-        System.BRAKING: "braking",
-        System.STEERING: "steering",
-        System.IMMOBILISER: "immobiliser",
-        System.HIGH_VOLTAGE: "high-voltage",
+        "any work": ("approval", "parts-provenance"),
+        "other car's parts": ("donor-vin", "parts-provenance", "licensed-service"),
+        "distance display": ("odometer",),
+        "restraint": ("restraint",),
+        "braking": ("braking",),
+        "steering": ("steering",),
+        "immobiliser": ("immobiliser",),
+        "high voltage": ("high-voltage",),
+        "lighting": ("lighting",),
+        "radio": ("radio", "privacy"),
+        "engine": ("emissions",),
+        "media": ("privacy",),
+        "build month": ("build-month",),
+        "software": ("programming",),
+        "supply": ("supply", "battery-gas"),
+        "wires": ("wiring", "plug-differs"),
+        "optical ring": ("optical-ring",),
+        "towing": ("towing",),
     }
 )
+"""Cautions by what a piece of work touches; the systems of control units are among them."""
+
+
+def find_cautions(touches: Iterable[str] = (), where: str = "") -> tuple[Caution, ...]:
+    """Cautions of the catalogue about what is touched, in one place; all without a filter.
+
+    Args:
+        touches: topics of ``TOPICS``; none for all.
+        where: a jurisdiction's tag, such as ``EU``; a caution that may apply everywhere always
+            counts. Empty for all.
+
+    Raises:
+        KeyError: a topic that is none.
+    """
+    topics = tuple(touches)
+    wanted = {name for topic in topics for name in TOPICS[topic]} if topics else set(CAUTIONS)
+    return tuple(
+        each
+        for each in GENERAL_CAUTIONS
+        if each.id in wanted and (not where or _applies_in(each, where))
+    )
+
+
+def _applies_in(caution: Caution, where: str) -> bool:
+    tags = {tag.casefold() for tag in caution.jurisdictions}
+    return bool(tags & {where.casefold(), *_EVERYWHERE})
 
 
 def choose_cautions(
@@ -231,8 +274,8 @@ def choose_cautions(
         "parts-provenance": "a used part is fitted",
     }
     for system, unit in systems:
-        if system in _OF_SYSTEM:
-            because.setdefault(_OF_SYSTEM[system], f"{unit} belongs to {system.value}")
+        for caution in TOPICS.get(system.value, ()):
+            because.setdefault(caution, f"{unit} belongs to {system.value}")
     conditions = (
         ("donor-vin", donor_vin_differs, "the module carries another car's identification"),
         ("build-month", month_changes, "the declared build month changes"),

@@ -31,6 +31,10 @@ class System(Enum):
     STEERING = "steering"
     IMMOBILISER = "immobiliser"
     HIGH_VOLTAGE = "high voltage"
+    ENGINE = "engine"
+    DISTANCE_DISPLAY = "distance display"
+    MEDIA = "media"
+    RADIO = "radio"
 
     @property
     def read_only(self) -> bool:

@@ -1,10 +1,22 @@
 """The catalogue of cautions and the choice from it."""
 
+import json
 import re
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner, Result
 
-from donorfit.records.caution_catalogue import CAUTIONS, GENERAL_CAUTIONS, choose_cautions
+import donorfit
+from donorfit.cli.cautions import cautions_command
+from donorfit.errors import InputError
+from donorfit.records.caution_catalogue import (
+    CAUTIONS,
+    GENERAL_CAUTIONS,
+    TOPICS,
+    choose_cautions,
+    find_cautions,
+)
 from donorfit.vehicle.control_unit import System
 from donorfit.vehicle.pack import Caution
 
@@ -46,6 +58,10 @@ def test_some_always_apply():
         ({"systems": [(System.LIGHTING, "lighting")]}, {"lighting"}),
         ({"systems": [(System.BRAKING, "brake")]}, {"braking"}),
         ({"systems": [(System.ORDINARY, "seat")]}, set()),
+        ({"systems": [(System.DISTANCE_DISPLAY, "dials")]}, {"odometer"}),
+        ({"systems": [(System.ENGINE, "engine")]}, {"emissions"}),
+        ({"systems": [(System.MEDIA, "media")]}, {"privacy"}),
+        ({"systems": [(System.RADIO, "phone")]}, {"radio", "privacy"}),
         ({"extra": [("towing", "the module")]}, {"towing"}),
     ],
 )
@@ -94,3 +110,56 @@ def test_the_page_holds_every_caution_as_it_is(repository):
         f"| `{c.id}` | {c.text} | {', '.join(c.jurisdictions)} | {c.source} | {c.seen} |"
         for c in GENERAL_CAUTIONS
     ]
+
+
+def test_every_caution_has_a_topic_and_every_topic_known_cautions():
+    assert {name for names in TOPICS.values() for name in names} == set(CAUTIONS)
+
+
+@pytest.mark.parametrize("system", [each for each in System if each is not System.ORDINARY])
+def test_every_system_is_a_topic(system):
+    assert set(list_ids(systems=[(system, "unit")])) - set(list_ids()) == set(TOPICS[system.value])
+
+
+def test_the_catalogue_by_topic_and_place():
+    assert find_cautions() == GENERAL_CAUTIONS
+    assert [each.id for each in find_cautions(["radio", "engine"])] == [
+        "radio",
+        "emissions",
+        "privacy",
+    ]
+    assert find_cautions(["restraint"], "nowhere-land") == (CAUTIONS["restraint"],)
+    with pytest.raises(KeyError):
+        find_cautions(["nothing"])
+
+
+def call(*arguments: object) -> Result:
+    return CliRunner().invoke(cautions_command, [str(each) for each in arguments])
+
+
+def test_the_command_lists_text_source_and_date():
+    output = " ".join(call("--touches", "Engine").output.split())
+    assert "emissions [US, everywhere]" in output
+    assert "42 USC 7522(a)(3)" in output
+    assert "seen 2026-11-25" in output
+    assert "1 caution." in output
+    assert "licensed practice come first" in output
+
+
+def test_a_place_puts_its_own_sources_first():
+    plain = json.loads(call("--where", "eu", "--json").output)
+    named = ["EU" in each["jurisdictions"] for each in plain["cautions"]]
+    assert named == sorted(named, reverse=True)
+    assert any(named)
+    assert len(named) == len(GENERAL_CAUTIONS)
+
+
+def test_a_topic_that_is_none_is_an_input_error():
+    result = call("--touches", "nonsense")
+    assert isinstance(result.exception, InputError)
+    assert "distance display" in result.exception.next_step
+
+
+def test_a_packs_own_cautions_are_added():
+    path = Path(donorfit.__file__).parent / "demo" / "pack"
+    assert "merle-boot-pocket" in call("--touches", "towing", "--pack", path).output

@@ -168,6 +168,10 @@ class UnitShape(Shape):
         "steering",
         "immobiliser",
         "high voltage",
+        "engine",
+        "distance display",
+        "media",
+        "radio",
     ] = "ordinary"
     present_option: Name | None = None
     hardware: list[Text] = Field(default_factory=list)

@@ -158,7 +158,7 @@ def _choose_cautions(
     touched = {step.unit for step in steps} | {
         each.unit.id for each in parts.records.merged if each.changes
     }
-    touched |= {each.unit for each in parts.module.companions}
+    touched |= {parts.module.unit, *(each.unit for each in parts.module.companions)}
     return choose_cautions(
         systems=[(unit.system, unit.title) for unit in parts.pack.units if unit.id in touched],
         donor_vin_differs=bool(parts.foreign_vin),
