@@ -1,7 +1,9 @@
 """What every test may use: data beside the repository, a browser, settings, and a count of skips."""
 
+import atexit
 import os
 import shutil
+import tempfile
 from collections import Counter
 from pathlib import Path
 
@@ -10,6 +12,9 @@ from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[1]
 SHARED_DATA = ROOT.parent / "shared" / "data"
+# What the program keeps beside job files must not mix with that of the person who runs the tests.
+STATE = os.environ["DONORFIT_STATE"] = tempfile.mkdtemp(prefix="donorfit-state-")
+atexit.register(shutil.rmtree, STATE, ignore_errors=True)
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 
 # No deadlines: speed is measured in benchmarks/. In CI the examples are the same in every run.

@@ -6,7 +6,7 @@ import asyncio
 import itertools
 
 from donorfit.edge.links.can_port import AdapterPort, CanFrame, open_bus
-from donorfit.edge.links.isotp_addresses import CanAddress, make_fixed_address
+from donorfit.edge.links.isotp_addresses import CanAddress, make_fixed_address, turn_round
 from donorfit.edge.links.isotp_channel import IsotpChannel
 from donorfit.vehicle.identity import Address
 
@@ -31,18 +31,6 @@ def make_extended(unit: int) -> CanAddress:
         response=0x700 | unit & 0x7F,
         target_extension=unit & 0xFF,
         source_extension=0xF1,
-    )
-
-
-def turn_round(address: CanAddress) -> CanAddress:
-    """The same unit as the car sees it."""
-    return CanAddress(
-        unit=address.unit,
-        request=address.response,
-        response=address.request,
-        wide=address.wide,
-        target_extension=address.source_extension,
-        source_extension=address.target_extension,
     )
 
 

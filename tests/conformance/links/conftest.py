@@ -98,10 +98,52 @@ def build_with(name, **options):
     return build
 
 
+async def build_loopback_bus() -> Rig:
+    """A car served as `donorfit simulate --can` does, on a bus between programs."""
+    pytest.importorskip("isotp")
+    from can_car import make_extended, make_normal, make_wide
+
+    from donorfit.edge.links.can_entity import CanEntity
+    from donorfit.edge.links.isotp import IsotpLink
+    from donorfit.edge.links.loopback_bus import LoopbackBus, join_loopback_bus
+    from donorfit.vehicle.can_identifiers import CanIdentifiers
+
+    car, clock = PlainCar(), RealClock()
+    bus = LoopbackBus()
+    await bus.open()
+    ways = (make_normal, make_wide, make_extended)
+    addresses = tuple(ways[at % 3](unit) for at, unit in enumerate(car.units))
+    units = tuple(
+        (
+            each.unit,
+            CanIdentifiers(
+                request=each.request,
+                response=each.response,
+                wide=each.wide,
+                request_byte=each.target_extension,
+                response_byte=each.source_extension,
+            ),
+        )
+        for each in addresses
+    )
+    entity = CanEntity(car, await join_loopback_bus("127.0.0.1", bus.port), units)
+    await entity.open()
+    port = await join_loopback_bus("127.0.0.1", bus.port)
+    link = IsotpLink(port, addresses, clock)
+
+    async def stop():
+        await entity.close()
+        await bus.close()
+
+    cut = port._writer.transport.abort
+    return Rig(link, car, cut, stop, clock, refuses_unknown=True)
+
+
 BUILDERS = {
     "memory": build_memory,
     "doip": build_doip,
     "faulty": build_faulty,
+    "ISO-TP, loopback bus": build_loopback_bus,
     "ISO-TP, 11 bits": build_with("make_normal"),
     "ISO-TP, 29 bits": build_with("make_wide"),
     "ISO-TP, extended": build_with("make_extended"),

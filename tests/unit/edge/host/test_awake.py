@@ -1,0 +1,62 @@
+"""Keeping the computer awake never ends a session."""
+
+from contextlib import contextmanager
+
+from donorfit.edge.host.awake import stay_awake
+
+
+class Method:
+    def __init__(self, reason):
+        self.failure_reason = reason
+
+
+class Result:
+    def list_methods(self):
+        return [Method("x is not supported on LINUX. The supported platforms are: MACOS"),
+                Method("no session bus\n is running")]  # fmt: skip
+
+
+class Mode:
+    def __init__(self, active):
+        self.active = active
+        self.result = Result()
+
+
+def test_it_is_held_for_as_long_as_the_context():
+    deeds = []
+
+    @contextmanager
+    def begin():
+        deeds.append("begin")
+        yield Mode(active=True)
+        deeds.append("end")
+
+    with stay_awake(begin) as why:
+        assert why == ""
+        assert deeds == ["begin"]
+    assert deeds == ["begin", "end"]
+
+
+def test_a_failure_is_told_by_its_reason():
+    @contextmanager
+    def begin():
+        yield Mode(active=False)
+
+    with stay_awake(begin) as why:
+        assert why == "no session bus is running"
+
+
+def test_even_a_broken_library_only_gives_a_reason():
+    def begin():
+        raise RuntimeError("broken")
+
+    with stay_awake(begin) as why:
+        assert "broken" in why
+
+
+def test_an_error_inside_passes_through():
+    try:
+        with stay_awake(lambda: (_ for _ in ()).throw(RuntimeError("broken"))):
+            raise KeyError("mine")
+    except KeyError as error:
+        assert error.args == ("mine",)
