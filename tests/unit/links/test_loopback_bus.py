@@ -47,7 +47,7 @@ def on_bus(members, play):
 
 async def wait_for(ready, seconds=3.0):
     async with asyncio.timeout(seconds):
-        while not ready():
+        while not ready():  # noqa: ASYNC110 - what is waited for is a list that grows
             await asyncio.sleep(0.01)
 
 
@@ -114,7 +114,7 @@ def test_something_else_that_listens_is_no_bus():
     asyncio.run(main())
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "example.org", ""])
+@pytest.mark.parametrize("host", ["192.0.2.1", "::", "example.org", ""])
 def test_the_bus_never_leaves_this_computer(host):
     with pytest.raises(InputError, match="not an address of this computer"):
         check_loopback(host)

@@ -165,8 +165,8 @@ def _read_pcapng(file: BinaryIO) -> Iterator[Packet]:
 
 
 def _read_byte_order(file: BinaryIO) -> str:
-    magic = file.read(4)
-    file.seek(-len(magic), 1)
+    magic = _take(file, 4, "the head of a section")
+    file.seek(-4, 1)
     for order in "<>":
         if magic == struct.pack(f"{order}I", _BYTE_ORDER_MAGIC):
             return order

@@ -56,7 +56,7 @@ def test_a_good_computer(tmp_path):
          State.BAD),
         ({"packages": lambda: (PackageState(name="odxtools", version="", extra="odx"),)}, "odx",
          State.ABSENT),
-        ({"adapters": lambda: AdapterSearch()}, "adapters", State.ABSENT),
+        ({"adapters": AdapterSearch}, "adapters", State.ABSENT),
         ({"adapters": lambda: AdapterSearch(problem="a driver hung")}, "adapters",
          State.NOT_KNOWN),
         ({"interfaces": lambda: ()}, "interfaces", State.ABSENT),
@@ -71,7 +71,7 @@ def test_what_is_missing_is_told(tmp_path, others, subject, state):
     checked = make(tmp_path, **others)
     found = find(checked, subject)
     assert found.state is state
-    assert found.next_step or state in {State.NOT_KNOWN}
+    assert found.next_step or state is State.NOT_KNOWN
     verdict = word_checkup(checked)[-1]
     assert verdict.startswith("Not fit" if state is State.BAD else "Nothing")
 

@@ -73,8 +73,14 @@ class Battery:
     ("battery", "expected"),
     [
         (None, HostPower()),
-        (Battery(50, psutil.POWER_TIME_UNLIMITED, True), HostPower(mains=True, percent=50.0)),
-        (Battery(50, 3600, False), HostPower(mains=False, percent=50.0, seconds_left=3600.0)),
+        (
+            Battery(50, psutil.POWER_TIME_UNLIMITED, power_plugged=True),
+            HostPower(mains=True, percent=50.0),
+        ),
+        (
+            Battery(50, 3600, power_plugged=False),
+            HostPower(mains=False, percent=50.0, seconds_left=3600.0),
+        ),
         (Battery(50, psutil.POWER_TIME_UNKNOWN, None), HostPower(percent=50.0)),
     ],
 )
