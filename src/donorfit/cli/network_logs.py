@@ -12,65 +12,69 @@ from donorfit.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from donorfit.network.frames import Frames, LogReading
-    from donorfit.network.log_coverage import MeasuredLoad, Rhythm, SeenCheck
-    from donorfit.network.protection import Protection
+    from donorfit.cli.network_record import RecordLook
+    from donorfit.network.frames import Frames
+    from donorfit.network.log_coverage import SeenCheck
+    from donorfit.network.loops import Loops
     from donorfit.vehicle.donor import NeededSignal
     from donorfit.vehicle.network import Network
 
+_ASLEEP_AFTER_S = 2.0  # that of donorfit.network.awake, which loads numpy
 _FILE = click.Path(path_type=Path)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
 @click.command("log")
-@click.argument("log", type=_FILE, metavar="LOG")
+@click.argument("logs", type=_FILE, nargs=-1, required=True, metavar="LOG...")
 @click.option("--pack", "pack_path", type=_FILE, default=None, help="Pack with the module.")
 @click.option("--module", "module_id", default="", help="Donor module: are its needs seen?")
+@click.option(
+    "--channel",
+    "channels",
+    multiple=True,
+    metavar="NETWORK=CHANNEL",
+    help="Which channel of the records a network is; may be repeated.",
+)
+@click.option(
+    "--asleep-after",
+    type=click.FloatRange(0.05, 3600),
+    default=_ASLEEP_AFTER_S,
+    show_default=True,
+    help="Seconds without any frame after which a bus counts as asleep.",
+)
 @click.option("--protection", is_flag=True, help="Look for counters and check bytes.")
 @click.option("--bit-rate", type=click.IntRange(1, 10_000_000), default=None, help="Bit/s: load.")
 @_JSON
-def log_command(
-    log: Path,
+def log_command(  # noqa: PLR0917 - by name from the command line
+    logs: tuple[Path, ...],
     pack_path: Path | None,
     module_id: str,
+    channels: tuple[str, ...],
+    asleep_after: float,
     bit_rate: int | None,
     *,
     protection: bool,
     as_json: bool,
 ) -> None:
-    """Identifiers, rhythms and protection in a record; which needs of a module it shows."""
-    from donorfit.edge.logs import read_log_file  # noqa: PLC0415
-    from donorfit.network.log_coverage import (  # noqa: PLC0415
-        check_record,
-        list_rhythms,
-        measure_load,
-    )
+    """Identifiers, rhythms and protection in records; which needs of a module they show.
 
-    reading = read_log_file(log)
-    rhythms = list_rhythms(reading.frames)
-    seen: tuple[SeenCheck, ...] = ()
-    if module_id or pack_path:
-        needed, networks = _find_needs(pack_path, module_id)
-        seen = check_record(needed, networks, reading.frames)
-    found = list(_find_protection(reading.frames, rhythms)) if protection else []
-    load = measure_load(reading.frames, bit_rate) if bit_rate else None
+    Several records are several states of the car, such as parked, ignition on and driving.
+    """
+    named = _split_channels(channels)
+    needed, networks = _find_needs(pack_path, module_id) if module_id or pack_path else ((), ())
+    from donorfit.cli.network_record import look_at, print_look  # noqa: PLC0415 - loads numpy
+
+    looks = []
+    for log in logs:
+        look = look_at(log, asleep_after, bit_rate, protection=protection)
+        if not as_json:
+            print_look(look, several=len(logs) > 1)
+        looks.append(look)
+    seen = _check_needs(needed, networks, looks, named)
     if as_json:
-        print_json(
-            "donorfit network log 1",
-            load=load,
-            frames=len(reading.frames.ids),
-            lines=reading.lines,
-            left_out=[each._asdict() for each in reading.left_out],
-            identifiers=rhythms,
-            needs=seen,
-            protection=[{"frame_id": each, "found": what} for each, what in found],
-        )
-        return
-    _print_log(reading, rhythms)
-    if bit_rate:
-        _print_load(load)
-    _print_seen(seen)
-    print_rows(("identifier", "protection"), [(f"{each:#x}", what.reason) for each, what in found])
+        print_json("donorfit network log 2", records=[each.plain for each in looks], needs=seen)
+    else:
+        _print_seen(seen)
 
 
 @click.command("values")
@@ -82,14 +86,22 @@ def values_command(
     log: Path, files: tuple[Path, ...], wanted: tuple[str, ...], *, as_json: bool
 ) -> None:
     """Decode a record by network descriptions: count, range and last value of every signal."""
+    from donorfit.cli.network_record import print_left_out, start_loops  # noqa: PLC0415
     from donorfit.edge.logs import read_log_file  # noqa: PLC0415
     from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
 
     networks = [each for file in files for each in read_network_file(file).networks]
-    frames = read_log_file(log).frames
-    rows = [row for row in _list_values(frames, networks) if not wanted or row["signal"] in wanted]
+    loops = start_loops(log)
+    reading = read_log_file(log, loops)
+    frames = reading.frames
+    rows = [
+        row
+        for row in _list_values(frames, networks, loops)
+        if not wanted or row["signal"] in wanted
+    ]
     if as_json:
-        print_json("donorfit network values 1", signals=rows)
+        left_out = [each._asdict() for each in reading.left_out]
+        print_json("donorfit network values 2", signals=rows, left_out=left_out)
         return
     print_rows(
         ("message", "signal", "frames", "lowest", "highest", "last", "unit"),
@@ -106,16 +118,19 @@ def values_command(
         right=(2, 3, 4, 5),
     )
     click.echo(f"{count(len(rows), 'signal')} over {count(len(frames.ids), 'frame')}.")
+    print_left_out(reading.left_out)
 
 
-def _list_values(frames: "Frames", networks: "list[Network]") -> "Iterator[dict[str, Any]]":
+def _list_values(
+    frames: "Frames", networks: "list[Network]", loops: "Loops | None"
+) -> "Iterator[dict[str, Any]]":
     import numpy as np  # noqa: PLC0415
 
     from donorfit.network.decode import decode_network  # noqa: PLC0415
 
     for network in networks:
         units = {(m.name, s.name): s.unit for m in network.messages for s in m.signals}
-        for each in decode_network(frames, network):
+        for each in decode_network(frames, network, loops):
             usable = each.values[np.isfinite(each.values)]
             yield {
                 "network": network.name,
@@ -151,49 +166,36 @@ def _find_needs(
     return module.signals, pack.networks
 
 
-def _find_protection(
-    frames: "Frames", rhythms: "tuple[Rhythm, ...]"
-) -> "Iterator[tuple[int, Protection]]":
-    import numpy as np  # noqa: PLC0415
-
-    from donorfit.network.protection import find_protection  # noqa: PLC0415
-
-    for each in rhythms:
-        rows = np.flatnonzero((frames.ids == each.frame_id) & (frames.extended == each.extended))
-        lengths = frames.lengths[rows]
-        usual = int(np.bincount(lengths).argmax())
-        yield each.frame_id, find_protection(frames.payload[rows[lengths == usual], :usual])
-
-
-def _print_log(reading: "LogReading", rhythms: "tuple[Rhythm, ...]") -> None:
-    frames, kinds = len(reading.frames.ids), count(len(rhythms), "identifier")
-    click.echo(f"{count(frames, 'frame')} with {kinds} in {count(reading.lines, 'line')}")
-    for each in reading.left_out:
-        lines = count(each.number, "line")
-        click.echo(f"  {lines} without a data frame: {each.kind}, first in line {each.first_line}")
-    print_rows(
-        ("identifier", "frames", "median ms", "99 % ms", "longest ms"),
-        [
-            (
-                f"{each.frame_id:#x}" + (" ext" if each.extended else ""),
-                str(each.count),
-                *(_write(value, 1) for value in (each.median_ms, each.p99_ms, each.longest_ms)),
+def _split_channels(given: tuple[str, ...]) -> dict[str, str]:
+    pairs = [each.partition("=") for each in given]
+    for text, (network, mark, channel) in zip(given, pairs, strict=True):
+        if not (network and mark and channel):
+            raise InputError(
+                what=f"{text!r} does not say which channel a network is.",
+                where="--channel",
+                next_step="Write NETWORK=CHANNEL, such as can_body=can0.",
             )
-            for each in rhythms
-        ],
-        right=(1, 2, 3),
-    )
+    return {network: channel for network, _, channel in pairs}
 
 
-def _print_load(load: "MeasuredLoad | None") -> None:
-    if load is None:
-        click.echo("The load cannot be measured: the record has no usable times.")
-        return
-    print_text(
-        f"Load over {load.seconds:.1f} s: {load.plain:.1%} without stuff bits, at most "
-        f"{load.worst:.1%}; busiest tenth of a second {load.peak_plain:.1%}"
-        + (f"; {load.not_counted} CAN FD frames are not counted" if load.not_counted else "")
-    )
+def _check_needs(
+    needed: "tuple[NeededSignal, ...]",
+    networks: "tuple[Network, ...]",
+    looks: "list[RecordLook]",
+    channels: dict[str, str],
+) -> "tuple[SeenCheck, ...]":
+    from donorfit.network.log_coverage import check_records  # noqa: PLC0415
+
+    known = sorted({each.name for each in networks})
+    for network in channels:
+        if network not in known:
+            raise InputError(
+                what=f"No network is called {network!r}.",
+                where="--channel",
+                why=f"The pack has {', '.join(known) or 'none'}.",
+                next_step="Name one of these, and give --pack and --module.",
+            )
+    return check_records(needed, networks, [each.state for each in looks], channels)
 
 
 def _print_seen(seen: "tuple[SeenCheck, ...]") -> None:
@@ -205,10 +207,8 @@ def _print_seen(seen: "tuple[SeenCheck, ...]") -> None:
         ],
     )
     if seen:
-        print_text("What a record does not show may still be sent in another state of the car.")
+        print_text("What no record shows may still be sent in another state of the car.")
 
 
-def _write(value: float | None, digits: int | None = None) -> str:
-    if value is None:
-        return ""
-    return f"{value:.6g}" if digits is None else f"{value:.{digits}f}"
+def _write(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"

@@ -1,187 +1,184 @@
-"""Which needed signals a record shows, and in which rhythm.
+"""Which needed messages records show, in which recorded states, and in which rhythm.
 
-Absence from a record is "not seen", never "missing": the sender may sleep, or send in another
-state of the car.
+One record stands for one state of the car: parked, ignition on, driving. Absence is "not seen
+while awake", never "missing": the sender may only send in a state that was not recorded.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-import numpy as np
-
-from donorfit.network.decode import find_rows
-from donorfit.network.frame_bits import (
-    LARGEST_CLASSIC_BYTES,
-    compute_plain_bits,
-    compute_worst_bits,
-)
-from donorfit.network.frames import Column, Frames
+from donorfit.network.awake import AwakePeriod, Rhythm
 from donorfit.vehicle.donor import NeededSignal
 from donorfit.vehicle.network import Message, Network
 
-PEAK_SECONDS = 0.1
-MOST_SLOTS = 50_000_000
-
 
 class SeenVerdict(Enum):
-    """What a record says about one need."""
+    """What records say about one need."""
 
     SEEN = "seen in time"
     TOO_SLOW = "seen, gaps too long"
-    NOT_SEEN = "not seen in this record"
+    SOMETIMES = "seen in some states only"
+    NOT_SEEN = "not seen while awake"
+    NOT_RECORDED = "network not recorded"
     NOT_DESCRIBED = "message not described"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rhythm:
-    """Rhythm of one identifier; times in milliseconds, None with fewer than two frames or times.
+class RecordedState:
+    """What is known of one record.
 
     Attributes:
-        frame_id: identifier.
-        extended: 29 bits instead of 11.
-        count: frames.
-        median_ms: middle gap.
-        p99_ms: gap that 99 of 100 stay below.
-        longest_ms: longest gap.
+        name: name of the state: that of the record.
+        periods: awake periods of its channels.
+        rhythms: rhythm of every identifier on every channel.
     """
 
-    frame_id: int
-    extended: bool
-    count: int
-    median_ms: float | None
-    p99_ms: float | None
-    longest_ms: float | None
+    name: str
+    periods: tuple[AwakePeriod, ...]
+    rhythms: tuple[Rhythm, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateSeen:
+    """One needed message in one state.
+
+    Attributes:
+        state: name of the state.
+        channel: channel that was looked at; where several have the identifier, the one with the
+            most frames; empty where none has it.
+        awake_periods: awake periods long enough for the message to have to occur.
+        without: how many of them it does not occur in.
+        rhythm: its rhythm, None where it does not occur.
+    """
+
+    state: str
+    channel: str
+    awake_periods: int
+    without: int
+    rhythm: Rhythm | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeenCheck:
-    """One need against a record."""
+    """One need against all records."""
 
     need: NeededSignal
     verdict: SeenVerdict
-    rhythm: Rhythm | None
+    states: tuple[StateSeen, ...]
     reason: str
 
 
-def list_rhythms(frames: Frames) -> tuple[Rhythm, ...]:
-    """Rhythm of every identifier in the record, by identifier."""
-    key = frames.ids.astype(np.int64) | (frames.extended.astype(np.int64) << 32)
-    order = np.argsort(key, kind="stable")
-    found, first = np.unique(key[order], return_index=True)
-    parts = np.split(order, first[1:]) if len(found) else []
-    return tuple(
-        _measure(frames.times_s[rows], int(each) & 0xFFFFFFFF, extended=bool(each >> 32))
-        for each, rows in zip(found, parts, strict=True)
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredLoad:
-    """Load of a bus as recorded, every frame counted without and with the most stuff bits.
-
-    Attributes:
-        seconds: length of the record.
-        plain: share of the time without stuff bits; what was really sent lies above it.
-        worst: share of the time with every frame stuffed as badly as can be; it lies below this.
-        peak_plain: the same as ``plain`` in the busiest tenth of a second.
-        not_counted: CAN FD frames, which are not counted.
-    """
-
-    seconds: float
-    plain: float
-    worst: float
-    peak_plain: float
-    not_counted: int
-
-
-def measure_load(frames: Frames, bit_rate: int) -> MeasuredLoad | None:
-    """Load of one bus in a record; None where the record has no times or only one.
-
-    Frame lengths as in :mod:`donorfit.network.frame_bits`.
-    """
-    classic = frames.lengths <= LARGEST_CLASSIC_BYTES
-    times = frames.times_s[classic]
-    if len(times) < 2 or np.isnan(times).any() or times.max() <= times.min() or bit_rate <= 0:  # noqa: PLR2004
-        return None
-    lengths, extended = frames.lengths[classic], frames.extended[classic].astype(np.intp)
-    plain_of, worst_of = (
-        np.array(
-            [
-                [compute(length, extended=long) for length in range(LARGEST_CLASSIC_BYTES + 1)]
-                for long in (False, True)
-            ]
-        )
-        for compute in (compute_plain_bits, compute_worst_bits)
-    )
-    plain = plain_of[extended, lengths]
-    seconds = float(times.max() - times.min())
-    slots = ((times - times.min()) / PEAK_SECONDS).astype(np.int64)
-    if slots.max() > MOST_SLOTS:
-        return None
-    peak = np.bincount(slots, weights=plain).max()
-    return MeasuredLoad(
-        seconds=seconds,
-        plain=float(plain.sum()) / bit_rate / seconds,
-        worst=float(worst_of[extended, lengths].sum()) / bit_rate / seconds,
-        peak_plain=float(peak) / bit_rate / PEAK_SECONDS,
-        not_counted=int((~classic).sum()),
-    )
-
-
-def check_record(
-    needed: Iterable[NeededSignal], networks: Sequence[Network], frames: Frames
+def check_records(
+    needed: Iterable[NeededSignal],
+    networks: Sequence[Network],
+    states: Sequence[RecordedState],
+    channels: Mapping[str, str] | None = None,
 ) -> tuple[SeenCheck, ...]:
-    """Check needs against a record of the network; one answer a need, in order.
+    """Check needs against records; one answer a need, in order.
 
-    The record holds one network's traffic; identifiers come from the description.
+    Args:
+        needed: what a module has to receive.
+        networks: descriptions, which say what identifier a message has.
+        states: the records.
+        channels: channel of a network, by the network's name. A network that is not named is
+            looked for on every channel.
     """
     messages = {(n.name, m.name): m for n in networks for m in n.messages}
     return tuple(
-        _check(need, messages.get((need.network, need.message)), frames) for need in needed
+        _check(need, messages.get((need.network, need.message)), states, channels or {})
+        for need in needed
     )
 
 
-def _check(need: NeededSignal, message: Message | None, frames: Frames) -> SeenCheck:
+def _check(
+    need: NeededSignal,
+    message: Message | None,
+    states: Sequence[RecordedState],
+    channels: Mapping[str, str],
+) -> SeenCheck:
     if message is None:
         reason = f"no description says which identifier {need.message} has"
-        return SeenCheck(need=need, verdict=SeenVerdict.NOT_DESCRIBED, rhythm=None, reason=reason)
-    rows = find_rows(frames, message)
-    if not len(rows):
-        reason = f"{message.frame_id:#x} does not occur; the car may have been in another state"
-        return SeenCheck(need=need, verdict=SeenVerdict.NOT_SEEN, rhythm=None, reason=reason)
-    rhythm = _measure(frames.times_s[rows], message.frame_id, extended=message.extended)
-    longest = rhythm.longest_ms
-    if longest is None:
-        return SeenCheck(
-            need=need,
-            verdict=SeenVerdict.SEEN,
-            rhythm=rhythm,
-            reason=f"{rhythm.count} frames, without times to judge the rhythm by",
-        )
-    slow = longest > need.longest_gap_ms
-    return SeenCheck(
-        need=need,
-        verdict=SeenVerdict.TOO_SLOW if slow else SeenVerdict.SEEN,
+        return SeenCheck(need=need, verdict=SeenVerdict.NOT_DESCRIBED, states=(), reason=reason)
+    wanted = channels.get(need.network, "")
+    recorded = [
+        each
+        for each in states
+        if not wanted or any(period.channel == wanted for period in each.periods)
+    ]
+    if not recorded:
+        reason = f"no record has a channel {wanted}"
+        return SeenCheck(need=need, verdict=SeenVerdict.NOT_RECORDED, states=(), reason=reason)
+    seen = tuple(_look(need, message, each, wanted) for each in recorded)
+    verdict = _judge(need, seen)
+    return SeenCheck(need=need, verdict=verdict, states=seen, reason=_explain(need, message, seen))
+
+
+def _look(need: NeededSignal, message: Message, state: RecordedState, wanted: str) -> StateSeen:
+    there = [
+        each
+        for each in state.rhythms
+        if each.frame_id == message.frame_id
+        and each.extended == message.extended
+        and (not wanted or each.channel == wanted)
+    ]
+    rhythm = max(there, key=lambda each: each.count, default=None)
+    channel = rhythm.channel if rhythm else wanted
+    own = [each for each in state.periods if not channel or each.channel == channel]
+    counted = [
+        place
+        for place, each in enumerate(own)
+        if each.seconds is None or each.seconds * 1000 > need.longest_gap_ms
+    ]
+    occurs = frozenset(rhythm.periods) if rhythm else frozenset()
+    return StateSeen(
+        state=state.name,
+        channel=channel,
+        awake_periods=len(counted),
+        without=sum(place not in occurs for place in counted),
         rhythm=rhythm,
-        reason=f"{rhythm.count} frames, longest gap {longest:.0f} ms, "
-        f"{need.longest_gap_ms} ms is tolerated",
     )
 
 
-def _measure(times_s: Column, frame_id: int, *, extended: bool) -> Rhythm:
-    gaps = np.diff(times_s) * 1000
-    usable = len(gaps) > 0 and not np.isnan(gaps).any()
-    median, p99, longest = (
-        (float(each) for each in (*np.percentile(gaps, (50, 99)), gaps.max()))
-        if usable
-        else (None, None, None)
+def _judge(need: NeededSignal, seen: Sequence[StateSeen]) -> SeenVerdict:
+    if not any(each.rhythm for each in seen):
+        return SeenVerdict.NOT_SEEN
+    longest = [
+        each.rhythm.longest_ms
+        for each in seen
+        if each.rhythm is not None and each.rhythm.longest_ms is not None
+    ]
+    if longest and max(longest) > need.longest_gap_ms:
+        return SeenVerdict.TOO_SLOW
+    if any(each.without for each in seen):
+        return SeenVerdict.SOMETIMES
+    return SeenVerdict.SEEN
+
+
+def _explain(need: NeededSignal, message: Message, seen: Sequence[StateSeen]) -> str:
+    """Frames and longest gap, and where it is not seen."""
+    name = f"{message.frame_id:#x}"
+    with_it = [each for each in seen if each.rhythm is not None]
+    awake = sum(each.awake_periods for each in seen)
+    absent = sum(each.without for each in seen)
+    states = f"{len(seen)} recorded state{'' if len(seen) == 1 else 's'}"
+    periods = f"{awake} awake period{'' if awake == 1 else 's'}"
+    if not with_it:
+        return f"{name} does not occur in {periods} of {states}"
+    frames = sum(each.rhythm.count for each in with_it if each.rhythm is not None)
+    longest = max(
+        (
+            each.rhythm.longest_ms
+            for each in with_it
+            if each.rhythm is not None and each.rhythm.longest_ms is not None
+        ),
+        default=None,
     )
-    return Rhythm(
-        frame_id=frame_id,
-        extended=extended,
-        count=len(times_s),
-        median_ms=median,
-        p99_ms=p99,
-        longest_ms=longest,
+    rhythm = (
+        "no times to judge the rhythm by"
+        if longest is None
+        else f"longest gap {longest:.0f} ms, {need.longest_gap_ms} ms is tolerated"
     )
+    missed = [each.state for each in seen if each.without]
+    where = f"; absent in {absent} of {periods} ({', '.join(missed)})" if missed else ""
+    return f"{frames} frames, {rhythm}{where}"

@@ -121,13 +121,13 @@ def test_log(log: Path) -> None:
     assert "20 frames with 1 identifier in 21 lines" in result.output
     assert "not understood, first in line 21" in result.output
     plain = json.loads(call("log", log, "--json").output)
-    assert plain["identifiers"][0]["median_ms"] == pytest.approx(20)
+    assert plain["records"][0]["identifiers"][0]["median_ms"] == pytest.approx(20)
     assert isinstance(call("log", log, "--module", "x").exception, InputError)
 
 
 def test_measured_load(log: Path) -> None:
     """20 frames of 111 plain and 135 worst bits over 0.38 s at 125 kbit/s."""
-    plain = json.loads(call("log", log, "--bit-rate", 125_000, "--json").output)["load"]
+    plain = json.loads(call("log", log, "--bit-rate", 125_000, "--json").output)["records"][0]["load"][0]
     assert plain["plain"] == pytest.approx(20 * 111 / 125_000 / 0.38)
     assert plain["worst"] == pytest.approx(20 * 135 / 125_000 / 0.38)
     assert plain["plain"] <= plain["peak_plain"] <= 6 * 111 / 12_500
@@ -138,7 +138,7 @@ def test_log_against_the_demos_needs(log: Path, pack: Path) -> None:
     arguments = ("log", log, "--pack", pack, "--module", "tow_control_2")
     plain = json.loads(call(*arguments, "--json").output)
     assert {each["verdict"] for each in plain["needs"]} <= {
-        "seen in time", "seen, gaps too long", "not seen in this record", "message not described",
+        "seen in time", "seen, gaps too long", "not seen while awake", "message not described",
     }  # fmt: skip
     assert "another state of the car" in call(*arguments).output
 

@@ -8,7 +8,7 @@ import datetime as dt
 import struct
 import zlib
 from collections.abc import Iterator
-from typing import Any, IO, NamedTuple
+from typing import IO, Any, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view

@@ -4,7 +4,7 @@ import functools
 
 import numpy as np
 
-from donorfit.edge.logs.compiling import NoCompilerError
+from donorfit.edge.logs.compiling import NoCompilerError, is_kept
 from donorfit.network.asc_text import read_asc
 from donorfit.network.candump_text import read_candump
 from donorfit.network.decode import decode_network
@@ -56,11 +56,22 @@ def find_loops(record_bytes: int = WORTH_BYTES) -> Loops | None:
     ``fast``) is not installed, cannot keep what it compiles, fails, or gives anything else than
     the readers without loops give for a few lines of every kind.
     """
-    return _compile() if record_bytes >= WORTH_BYTES else None
+    return _compile() if is_worth(record_bytes) else None
+
+
+def is_worth(record_bytes: int) -> bool:
+    """Whether starting the compiler takes less time than it saves for a record of this size."""
+    return record_bytes >= WORTH_BYTES
+
+
+def are_kept() -> bool | None:
+    """Whether the loops were compiled before; None where they cannot be."""
+    loops = _import_loops()
+    return None if loops is None else all(is_kept(each) for each in loops)
 
 
 @functools.cache
-def _compile() -> Loops | None:
+def _import_loops() -> Loops | None:
     try:
         from donorfit.edge.logs.asc_loop import scan_asc  # noqa: PLC0415 - starts the compiler
         from donorfit.edge.logs.candump_loop import scan_candump  # noqa: PLC0415
@@ -72,7 +83,14 @@ def _compile() -> Loops | None:
         )
     except NoCompilerError:
         return None
-    loops = Loops(scan_candump, scan_asc, group_ids, place_rows, take_words, scale_bits)
+    return Loops(scan_candump, scan_asc, group_ids, place_rows, take_words, scale_bits)
+
+
+@functools.cache
+def _compile() -> Loops | None:
+    loops = _import_loops()
+    if loops is None:
+        return None
     try:
         return loops if _is_right(loops) else None
     except Exception:  # noqa: BLE001 - a damaged cache, a compiler that does not fit this Python

@@ -49,6 +49,12 @@ def loop(function: _Function) -> _Function:
     return compiled
 
 
+def is_kept(compiled: Any) -> bool:
+    """Whether what a loop was compiled to is there from an earlier run."""
+    name: str = compiled.py_func.__qualname__
+    return any(Path(compiled.stats.cache_path).glob(f"*.{name}-*.nbi"))
+
+
 @functools.cache
 def _find_digest() -> str:
     digest = hashlib.sha256()
