@@ -13,8 +13,9 @@ from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.vehicle.identity import UnitId
 
 _LEFT = 176.0
-_LANE = 20.0
+_LANE = 21.5
 _TALL_LANE = 29.0
+_LABEL = 8.0
 _NETWORK = 17.0
 _SLOT_AT_LEAST = 25.0
 _SLOT_AT_MOST = 44.0
@@ -29,25 +30,39 @@ _KINDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Band:
-    """Steps drawn side by side in slots.
+class _Column:
+    """Steps that stand above each other: one a lane at most.
 
     Attributes:
         steps: the steps.
-        slot: width of one slot.
-        started: seconds that have passed before its first step.
-        turning: place of the point of no return among the steps; -1 where it is not here.
+        round: number of their round; 0 where the plan is a row.
+        first: whether it is the first of its round.
+        ends: whether its round, or the one step of a row, ends with it.
+        safe: whether the job can stop after it.
+        passed: seconds from the beginning to the end of its round.
+        turning: whether software changes for the first time in the round that it begins.
     """
 
     steps: tuple[Step, ...]
+    round: int
+    first: bool
+    ends: bool
+    safe: bool
+    passed: float
+    turning: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Band:
+    """Columns drawn side by side in slots of one width."""
+
+    columns: tuple[_Column, ...]
     slot: float
-    started: float
-    turning: int
 
     @property
     def right(self) -> float:
         """Where the last slot ends."""
-        return _LEFT + self.slot * len(self.steps)
+        return _LEFT + self.slot * len(self.columns)
 
 
 def draw_plan_lanes(plan: Plan, names: Names, *, key: str = "plan-lanes") -> str:
@@ -87,36 +102,89 @@ def _draw_nothing(drawing: Drawing, y: float) -> float:
 def write_plan_finding(plan: Plan) -> str:
     """What the order of the steps comes to, in words."""
     units = len({step.unit for step in plan.steps})
-    safe = sum(step.safe_after for step in plan.steps)
-    text = (
-        f"{len(plan.steps)} steps on {units} control units, about "
-        f"{plan.seconds / 60:.0f} minutes; the job can stop safely after {safe} of them."
-    )
-    turning = _find_turning(plan)
-    if turning >= 0:
-        text += f" From step {plan.steps[turning].id} on software changes."
+    text = f"{len(plan.steps)} steps on {units} control units, "
+    if plan.order is None:
+        safe = sum(step.safe_after for step in plan.steps)
+        text += f"about {plan.seconds / 60:.0f} minutes; "
+        text += f"the job can stop safely after {safe} of them."
+    else:
+        safe = sum(each.safe for each in plan.order.rounds)
+        widest = max(len(each.lanes) for each in plan.order.rounds)
+        text += (
+            f"up to {widest} side by side, about {plan.seconds / 60:.1f} minutes instead of "
+            f"{plan.order.row_seconds / 60:.1f} one after the other; the job can stop safely "
+            f"after {safe} of {len(plan.order.rounds)} rounds."
+        )
+    turning = next((step for step in plan.steps if step.kind is StepKind.PROGRAM), None)
+    if turning is not None:
+        text += f" From step {turning.id} on software changes."
     return text
 
 
-def _find_turning(plan: Plan) -> int:
-    """Place of the first download: from there on the backup alone brings nothing back."""
+def _list_columns(plan: Plan) -> list[_Column]:
+    if plan.order is None:
+        return _list_row(plan)
+    by_id = {step.id: step for step in plan.steps}
+    columns, passed = [], 0.0
+    turning = plan.order.last_restorable + 1
+    for each in plan.order.rounds:
+        passed += each.seconds
+        width = max(len(lane.steps) for lane in each.lanes)
+        for at in range(width):
+            ids = [lane.steps[at] for lane in each.lanes if at < len(lane.steps)]
+            steps = tuple(by_id[id_] for id_ in ids)
+            ends = at + 1 == width
+            columns.append(
+                _Column(
+                    steps=steps,
+                    round=each.number,
+                    first=at == 0,
+                    ends=ends,
+                    safe=each.safe if ends else all(step.safe_after for step in steps),
+                    passed=passed,
+                    turning=at == 0 and each.number == turning,
+                )
+            )
+    return columns
+
+
+def _list_row(plan: Plan) -> list[_Column]:
     kinds = [step.kind for step in plan.steps]
-    return kinds.index(StepKind.PROGRAM) if StepKind.PROGRAM in kinds else -1
+    turning = kinds.index(StepKind.PROGRAM) if StepKind.PROGRAM in kinds else -1
+    columns, passed = [], 0.0
+    for at, step in enumerate(plan.steps):
+        passed += step.seconds
+        columns.append(
+            _Column(
+                steps=(step,),
+                round=0,
+                first=False,
+                ends=True,
+                safe=step.safe_after,
+                passed=passed,
+                turning=at == turning,
+            )
+        )
+    return columns
 
 
 def _make_bands(plan: Plan, width: float) -> list[_Band]:
+    """Columns in bands as wide as the paper; a round is parted only where one band is too few."""
     room = width - _LEFT - 6
     most = int(room // _SLOT_AT_LEAST)
-    turning = _find_turning(plan)
-    bands: list[_Band] = []
-    started = 0.0
-    for first in range(0, len(plan.steps), most):
-        steps = plan.steps[first : first + most]
-        here = turning - first if first <= turning < first + most else -1
-        slot = min(_SLOT_AT_MOST, room / min(most, len(plan.steps)))
-        bands.append(_Band(steps=steps, slot=slot, started=started, turning=here))
-        started += sum(step.seconds for step in steps)
-    return bands
+    columns = _list_columns(plan)
+    bands: list[list[_Column]] = []
+    for at, column in enumerate(columns):
+        rest = 1 + next(
+            (more for more, each in enumerate(columns[at:]) if each.ends), len(columns) - at
+        )
+        fits = bands and len(bands[-1]) + (rest if column.first else 1) <= most
+        if not fits:
+            bands.append([])
+        bands[-1].append(column)
+    widest = max((len(band) for band in bands), default=1)
+    slot = min(_SLOT_AT_MOST, room / widest)
+    return [_Band(columns=tuple(band), slot=slot) for band in bands]
 
 
 def _draw_legend(drawing: Drawing, top: float) -> float:
@@ -129,36 +197,51 @@ def _draw_legend(drawing: Drawing, top: float) -> float:
         x += 34 + measure(word, SMALL)
     y += 17
     drawing.add_circle(8, y - 3, 4, Ink(fill="neutral"))
-    drawing.add_text(20, y, "safe to stop after this step", size=SMALL)
-    drawing.add_box(224, y - 7, 24, 7, Ink(hatch=Role.WEAK, stroke="weak"))
-    drawing.add_text(254, y, "go on: no safe stop here", size=SMALL)
+    drawing.add_text(20, y, "safe to stop here, all before it closed", size=SMALL)
+    drawing.add_box(274, y - 7, 24, 7, Ink(hatch=Role.WEAK, stroke="weak"))
+    drawing.add_text(304, y, "go on: no safe stop here", size=SMALL)
     return y + 8
 
 
 def _draw_band(drawing: Drawing, top: float, band: _Band, names: Names) -> float:
     line = 0.0
-    if band.turning >= 0:
-        line = _LEFT + band.slot * band.turning - 1
+    turning = next((at for at, each in enumerate(band.columns) if each.turning), -1)
+    if turning >= 0:
+        line = _LEFT + band.slot * turning - 1
         _draw_turning_word(drawing, top + 10, line)
         top += 16
-    for at, step in enumerate(band.steps):
-        label = cut(step.id, SMALL, band.slot - 1)
-        x = _LEFT + band.slot * (at + 0.5)
-        drawing.add_text(x, top + 10, label, size=SMALL, anchor="middle", colour="soft")
-    y = top + 16
+    y = _draw_rounds(drawing, top, band)
+    start = y
     lanes: dict[str, dict[UnitId, None]] = {}
-    for step in band.steps:
+    for step in (step for column in band.columns for step in column.steps):
         lanes.setdefault(step.network, {})[step.unit] = None
     for network, units in lanes.items():
         drawing.add_text(2, y + 12, cut(network, SMALL, _LEFT - 10), size=SMALL, bold=True)
         y += _NETWORK
         for unit in units:
             y = _draw_lane(drawing, y, band, unit, get_unit_title(names, unit))
+    for at, column in enumerate(band.columns):
+        if column.round and column.ends and at + 1 < len(band.columns):
+            x = _LEFT + band.slot * (at + 1)
+            drawing.add_line(((x, start), (x, y + 8)), Ink(stroke="line", width=0.9, dash="2 3"))
     bottom = _draw_stops(drawing, y, band)
     if line:
         ink = Ink(stroke="blocked", width=2.4, dash="6 3")
         drawing.add_line(((line, top), (line, y + 20)), ink)
     return bottom + 8
+
+
+def _draw_rounds(drawing: Drawing, top: float, band: _Band) -> float:
+    """Number of each round above its columns, in full where there is room."""
+    if not any(column.round for column in band.columns):
+        return top
+    for number in dict.fromkeys(column.round for column in band.columns):
+        places = [at for at, column in enumerate(band.columns) if column.round == number]
+        wide = band.slot * len(places)
+        word = f"round {number}" if measure(f"round {number}", SMALL) < wide - 4 else str(number)
+        x = _LEFT + band.slot * (places[0] + places[-1] + 1) / 2
+        drawing.add_text(x, top + 10, word, size=SMALL, anchor="middle", colour="soft")
+    return top + 16
 
 
 def _draw_turning_word(drawing: Drawing, y: float, x: float) -> None:
@@ -171,16 +254,22 @@ def _draw_turning_word(drawing: Drawing, y: float, x: float) -> None:
 def _draw_lane(drawing: Drawing, y: float, band: _Band, unit: UnitId, title: str) -> float:
     lines = wrap(title, SMALL, _LEFT - 18, most=2)
     height = _LANE if len(lines) == 1 else _TALL_LANE
-    middle = y + height / 2
-    base = middle + 3.5 - (len(lines) - 1) * SMALL * LEADING / 2
+    middle = y + height - 9
+    base = y + height / 2 + 3.5 - (len(lines) - 1) * SMALL * LEADING / 2
     for at, line in enumerate(lines):
         drawing.add_text(10, base + at * SMALL * LEADING, line, size=SMALL)
     drawing.add_line(((_LEFT, middle), (band.right, middle)), Ink(stroke="line", width=0.7))
-    for at, step in enumerate(band.steps):
-        if step.unit == unit:
-            box = (_LEFT + band.slot * at + 2.5, middle - 6, band.slot - 5, 12)
-            drawing.add_box(*box, Ink(fill="page"), corner=2)
-            drawing.add_box(*box, _KINDS[step.kind][1], corner=2)
+    for at, column in enumerate(band.columns):
+        for step in column.steps:
+            if step.unit == unit:
+                box = (_LEFT + band.slot * at + 2.5, middle - 6, band.slot - 5, 12)
+                drawing.add_box(*box, Ink(fill="page"), corner=2)
+                drawing.add_box(*box, _KINDS[step.kind][1], corner=2)
+                label = cut(step.id, _LABEL, band.slot - 1)
+                x = _LEFT + band.slot * (at + 0.5)
+                drawing.add_text(
+                    x, middle - 8.5, label, size=_LABEL, anchor="middle", colour="soft"
+                )
     return y + height
 
 
@@ -190,11 +279,11 @@ def _draw_stops(drawing: Drawing, y: float, band: _Band) -> float:
     drawing.add_line(((_LEFT, base), (band.right, base)), Ink(stroke="neutral", width=1.2))
     drawing.add_text(2, base + 3.5, "stops", size=SMALL, bold=True)
     drawing.add_text(2, base + 20, "minutes", size=SMALL, bold=True)
-    for at, step in enumerate(band.steps):
+    for at, column in enumerate(band.columns):
         x = _LEFT + band.slot * (at + 1)
-        if step.safe_after:
+        if column.safe and column.ends:
             drawing.add_circle(x, base, 4, Ink(fill="neutral"))
-        else:
+        elif not column.safe:
             box = (x - band.slot / 2 + 3, base - 4, band.slot - 6, 8)
             drawing.add_box(*box, Ink(fill="page"))
             drawing.add_box(*box, Ink(hatch=Role.WEAK, stroke="weak"))
@@ -203,11 +292,8 @@ def _draw_stops(drawing: Drawing, y: float, band: _Band) -> float:
 
 
 def _draw_minutes(drawing: Drawing, y: float, band: _Band) -> None:
-    """Minutes after each step, as many as there is room for, the last one always."""
-    texts, passed = [], band.started
-    for step in band.steps:
-        passed += step.seconds
-        texts.append(f"{passed / 60:.1f}")
+    """Minutes at the end of each round, as many as there is room for, the last one always."""
+    texts = [f"{column.passed / 60:.1f}" if column.ends else "" for column in band.columns]
     end = len(texts) - 1
     half = measure(texts[end], SMALL) / 2
     last_x = min(band.right, drawing.width - 1 - half)
@@ -215,7 +301,7 @@ def _draw_minutes(drawing: Drawing, y: float, band: _Band) -> None:
     for at, text in enumerate(texts[:end]):
         x = _LEFT + band.slot * (at + 1)
         wide = measure(text, SMALL) / 2
-        if x - wide > covered + 6 and x + wide < last_x - half - 6:
+        if text and x - wide > covered + 6 and x + wide < last_x - half - 6:
             drawing.add_text(x, y, text, size=SMALL, anchor="middle", colour="soft")
             covered = x + wide
     drawing.add_text(last_x, y, texts[end], size=SMALL, anchor="middle", bold=True)

@@ -22,6 +22,7 @@ from donorfit.records.fit_report import FitLine, Subject, Verdict
 from donorfit.records.handover import RingMargin
 from donorfit.records.plan import FieldEdit, FieldVerdict, OptionChange, RecordEdit, StepKind
 from donorfit.records.proof import FaultVerdict
+from donorfit.records.session_order import PlannedLane, PlannedRound, SessionOrder
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOSTILE = (
@@ -103,6 +104,7 @@ def draw_usual(job: Any) -> dict[str, str]:
         "fit card": draw_fit_card(job.report, module_title="Towing control unit"),
         "option changes": draw_option_changes(job.plan, names),
         "plan lanes": draw_plan_lanes(job.plan, names),
+        "plan rounds": draw_plan_lanes(put_in_rounds(job.plan), names, key="rounds"),
         "supply": draw_supply(job.plan.supply),
         "fault flow": draw_fault_flow(job.proof, names),
         "proof strip": draw_proof_strip(job.plan, job.preparation, job.change, job.proof),
@@ -176,6 +178,7 @@ def draw_hostile(job: Any) -> dict[str, str]:
         "fit card": draw_fit_card(replace(job.report, lines=lines), module_title=HOSTILE),
         "option changes": draw_option_changes(plan, names),
         "plan lanes": draw_plan_lanes(plan, names),
+        "plan rounds": draw_plan_lanes(put_in_rounds(plan, 30), names),
         "supply": draw_supply(supply),
         "bare supply": draw_supply(replace(supply, points=())),
         "fault flow": draw_fault_flow(proof, names),
@@ -308,14 +311,81 @@ def test_option_changes_hold_every_reason(job: Any) -> None:
     assert "6 options stay" in words
 
 
+def put_in_rounds(plan: Any, width: int = 5) -> Any:
+    """The same plan with so many steps a round, and a lane for each network in it."""
+    rounds, steps, software = [], [], False
+    for first in range(0, len(plan.steps), width):
+        here = plan.steps[first : first + width]
+        number = len(rounds) + 1
+        software |= any(step.kind is StepKind.PROGRAM for step in here)
+        lanes = tuple(
+            PlannedLane(
+                network=network,
+                steps=tuple(step.id for step in here if step.network == network),
+                seconds=4.0,
+            )
+            for network in dict.fromkeys(step.network for step in here)
+        )
+        rounds.append(
+            PlannedRound(
+                number=number,
+                lanes=lanes,
+                seconds=8.0,
+                current_a=12.0,
+                bytes_per_s=0.0,
+                because="" if number == 1 else "it waits",
+                safe=number != 1,
+                restorable=not software,
+            )
+        )
+        steps += [replace(step, round=number) for step in here]
+    order = SessionOrder(
+        rounds=tuple(rounds),
+        seconds=8.0 * len(rounds),
+        row_seconds=90.0,
+        bound_seconds=8.0,
+        proved=False,
+        most_units=4,
+        most_current_a=None,
+        gateway_bytes_per_s=None,
+    )
+    return replace(plan, steps=tuple(steps), order=order)
+
+
 def test_lanes_mark_safe_stops_and_the_turning_point(job: Any) -> None:
+    names = gather_names(job.pack)
     svg = draw_usual(job)["plan lanes"]
     safe = sum(step.safe_after for step in job.plan.steps)
     assert svg.count("<circle") == safe + 1  # one more in the legend
     assert "from here on software changes" in list_words(svg)
     steps = tuple(step for step in job.plan.steps if step.kind is not StepKind.PROGRAM)
-    without = draw_plan_lanes(replace(job.plan, steps=steps), gather_names(job.pack))
+    without = draw_plan_lanes(replace(job.plan, steps=steps), names)
     assert "software changes" not in list_words(without)
+
+
+def test_rounds_mark_where_they_end_and_where_software_changes(job: Any) -> None:
+    plan = put_in_rounds(job.plan)
+    svg = draw_plan_lanes(plan, gather_names(job.pack))
+    rounds = len(plan.order.rounds)
+    assert svg.count("<circle") == rounds - 1 + 1  # not after the first; one in the legend
+    words = list_words(svg)
+    assert all(f"round {number}" in words for number in range(1, rounds + 1))
+    assert "from here on software changes" in words
+    texts = [box.text for box in read_texts(svg)[0]]
+    assert all(texts.count(step.id) == 1 for step in plan.steps)
+    assert f"after {rounds - 1} of {rounds} rounds" in svg
+
+
+def test_lanes_of_a_round_stand_above_each_other(job: Any) -> None:
+    names = gather_names(job.pack)
+    row = tuple(
+        replace(step, network=f"net_{at}", unit=f"unit_{at}")
+        for at, step in enumerate(job.plan.steps[:3])
+    )
+    svg = draw_plan_lanes(put_in_rounds(replace(job.plan, steps=row)), names)
+    labels = [box for box in read_texts(svg)[0] if box.text in {step.id for step in row}]
+    assert len({round(box.left, 1) for box in labels}) == 1
+    assert len(labels) == 3
 
 
 def test_byte_map_shows_old_and_new_bytes(job: Any) -> None:
