@@ -150,8 +150,10 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     if found.groupdict().get("kind") == b"r":
         return "remote frame"
     content = bytes.fromhex(found["data"].decode())
+    if "kind" in found.groupdict() and not found["length"]:
+        return "not understood"
     if "kind" in found.groupdict():  # ISO 11898-1: a length code above 8 still means 8 bytes
-        length = min(int(found["length"] or b"0", 16), CLASSIC_BYTES)
+        length = min(int(found["length"], 16), CLASSIC_BYTES)
     else:
         length = int(found["length"])
     number = int(found["id"], 16)
