@@ -16,12 +16,11 @@ from donorfit.cli.network_buses import (
 from donorfit.cli.network_logs import log_command, values_command
 from donorfit.cli.network_matching import match_command
 from donorfit.cli.network_reading import SHOWN_NOTES, read_networks
+from donorfit.cli.network_ring import ring_command
 from donorfit.errors import InputError, Mistake
 
 if TYPE_CHECKING:
     from donorfit.edge.networks.reading import NetworkReading
-    from donorfit.network import RingReport
-    from donorfit.vehicle.network import OpticalRing
     from donorfit.vehicle.pack import Pack
 
 _FILE = click.Path(path_type=Path)
@@ -48,6 +47,7 @@ network_group.add_command(lin_command)
 network_group.add_command(load_command)
 network_group.add_command(log_command)
 network_group.add_command(match_command)
+network_group.add_command(ring_command)
 network_group.add_command(termination_command)
 network_group.add_command(values_command)
 
@@ -130,61 +130,6 @@ def needs_command(
     click.echo(f"{met} of {len(answers)} needed signals are present as needed.")
 
 
-@network_group.command("ring")
-@_PACK
-@click.option("--insert", metavar="UNIT", default="", help="One more node.")
-@click.option("--after", metavar="UNIT", default="", help="Node that it stands behind.")
-@click.option("--length-in", type=click.FloatRange(0), default=4.0, help="Metres to it.")
-@click.option("--length-out", type=click.FloatRange(0), default=4.0, help="Metres from it.")
-@click.option("--bypass", metavar="UNIT", default="", help="Node bridged by a connector.")
-@click.option("--heard", metavar="UNIT,...", default=None, help="Nodes heard: locate a break.")
-@_JSON
-def ring_command(pack_path: Path, heard: str | None, *, as_json: bool, **change: Any) -> None:
-    """Light margin of every hop, with one more node or one bridged; where a ring is broken."""
-    from donorfit.network import judge_ring, list_ring_order, locate_break  # noqa: PLC0415
-    from donorfit.vehicle.identity import UnitId  # noqa: PLC0415
-
-    ring = _load_pack(pack_path).ring
-    if ring is None:
-        raise InputError(
-            what="The pack describes no optical ring.",
-            where=str(pack_path),
-            next_step="Name a pack that does.",
-        )
-    if heard is not None:
-        order = list_ring_order(ring)
-        found = locate_break(order, {UnitId(name.strip()) for name in heard.split(",")})
-        if as_json:
-            print_json("donorfit network break 1", found=found)
-        else:
-            print_text(f"{found.kind.value}: {found.reason}")
-        return
-    before, after = judge_ring(ring), _change_ring(ring, **change)
-    if as_json:
-        print_json("donorfit network ring 1", before=before, after=after)
-        return
-    _print_ring("As it is", before)
-    if after is not None:
-        _print_ring("After the change", after)
-
-
-def _change_ring(ring: "OpticalRing", **change: Any) -> "RingReport | None":
-    from donorfit.network import bypass_node, insert_node, judge_ring  # noqa: PLC0415
-
-    changed = ring
-    if change["insert"]:
-        changed = insert_node(
-            changed,
-            change["insert"],
-            after=change["after"] or ring.master,
-            length_in_m=change["length_in"],
-            length_out_m=change["length_out"],
-        )
-    if change["bypass"]:
-        changed = bypass_node(changed, change["bypass"])
-    return None if changed is ring else judge_ring(changed)
-
-
 def _load_pack(path: Path) -> "Pack":
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
 
@@ -218,25 +163,3 @@ def _print_notes(head: str, notes: tuple[Mistake, ...]) -> None:
     )
     if len(notes) > SHOWN_NOTES:
         click.echo(f"  {len(notes) - SHOWN_NOTES} more; --json shows all")
-
-
-def _print_ring(head: str, report: "RingReport") -> None:
-    state = "holds" if report.holds else "too dark somewhere"
-    click.echo(f"{head}: lowest margin {report.lowest_margin_db:.1f} dB, {state}")
-    print_rows(
-        ("from", "to", "m", "connectors", "loss dB", "margin dB", "verdict"),
-        [
-            (
-                each.hop.source,
-                each.hop.target,
-                f"{each.hop.length_m:g}",
-                str(each.hop.inline_connectors),
-                f"{each.loss_db:.1f}",
-                f"{each.margin_db:.1f}",
-                each.verdict,
-            )
-            for each in report.hops
-        ],
-        right=(2, 3, 4, 5),
-    )
-    click.echo("  power window, connectors and bends from memory, unverified")

@@ -1,5 +1,6 @@
 """Commands on one bus: load, collisions, LIN, termination; they join ``network``."""
 
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -227,22 +228,26 @@ def _print_load(report: "LoadReport") -> None:
 
 def _print_lin(report: "LinReport") -> None:
     click.echo(f"{report.network} at {report.bit_rate / 1000:g} kbit/s")
-    print_rows(
-        ("table", "slot", "bytes", "nominal ms", "longest ms", "slot ms", "fits"),
-        [
-            (
-                each.schedule,
-                each.frame,
-                "?" if each.length_bytes is None else str(each.length_bytes),
-                f"{each.nominal_us / _MICROSECONDS_A_MS:.2f}",
-                f"{each.longest_us / _MICROSECONDS_A_MS:.2f}",
-                f"{each.delay_us / _MICROSECONDS_A_MS:g}",
-                {True: "yes", False: "NO", None: "not known"}[each.fits],
-            )
-            for each in report.slots
-        ],
-        right=(2, 3, 4, 5),
-    )
+    for table, slots in groupby(report.slots, key=lambda slot: slot.schedule):
+        click.echo(f"table {table}")
+        # Equal slots in a row stand once, with their number.
+        alike = [(slot, len(list(same))) for slot, same in groupby(slots)]
+        print_rows(
+            ("slot", "times", "bytes", "nominal ms", "longest ms", "slot ms", "fits"),
+            [
+                (
+                    slot.frame,
+                    str(times),
+                    "?" if slot.length_bytes is None else str(slot.length_bytes),
+                    f"{slot.nominal_us / _MICROSECONDS_A_MS:.2f}" if slot.nominal_us else "?",
+                    f"{slot.longest_us / _MICROSECONDS_A_MS:.2f}" if slot.longest_us else "?",
+                    f"{slot.delay_us / _MICROSECONDS_A_MS:g}",
+                    {True: "yes", False: "NO", None: "not known"}[slot.fits],
+                )
+                for slot, times in alike
+            ],
+            right=(1, 2, 3, 4, 5),
+        )
     print_rows(
         ("doubt", "about", "why", "what to do"),
         [(each.kind.value, each.subject, each.why, each.next_step) for each in report.doubts],

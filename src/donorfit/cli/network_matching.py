@@ -61,19 +61,11 @@ def match_command(
         )
         return
     print_rows(
-        ("wanted", "found", "score", "why", "differs in"),
-        [
-            (
-                row["wanted"],
-                row["found"] or "nothing alike",
-                f"{row['score']:.2f}" if row["found"] else "",
-                "; ".join(row["reasons"]),
-                "; ".join(row["differences"]),
-            )
-            for row in _to_rows(matches)
-        ],
+        ("wanted", "candidates", "score", "why", "differs in"),
+        [line for row in _to_rows(matches) for line in _list_lines(row)],
         right=(2,),
     )
+    click.echo("* chosen, so that no signal is taken twice and the scores add up highest")
     if proposal is not None:
         _print_proposal(proposal)
     for path in written:
@@ -144,11 +136,35 @@ def _to_rows(matches: "tuple[SignalMatch, ...]") -> list[dict[str, Any]]:
                 "reasons": list(chosen.reasons) if chosen else [],
                 "differences": list(chosen.differences) if chosen else [],
                 "candidates": [
-                    {"found": _name(each.place), "score": each.score} for each in match.candidates
+                    {
+                        "found": _name(each.place),
+                        "score": each.score,
+                        "reasons": list(each.reasons),
+                        "differences": list(each.differences),
+                    }
+                    for each in match.candidates
                 ],
             }
         )
     return rows
+
+
+def _list_lines(row: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
+    """One line a candidate, the chosen one marked; one line where nothing is alike."""
+    lines = [
+        (
+            "" if place else row["wanted"],
+            f"{'* ' if each['found'] == row['found'] else ''}{each['found']}",
+            f"{each['score']:.2f}",
+            "; ".join(each["reasons"]),
+            "; ".join(each["differences"]),
+        )
+        for place, each in enumerate(row["candidates"])
+    ]
+    if row["found"] and not any(each["found"] == row["found"] for each in row["candidates"]):
+        why, other = "; ".join(row["reasons"]), "; ".join(row["differences"])
+        lines.append(("", f"* {row['found']}", f"{row['score']:.2f}", why, other))
+    return lines or [(row["wanted"], "nothing alike", "", "", "")]
 
 
 def _name(place: "Place") -> str:
@@ -158,7 +174,7 @@ def _name(place: "Place") -> str:
 def _print_proposal(proposal: "GatewayProposal") -> None:
     click.echo(f"{count(len(proposal.rows), 'gateway row')} proposed, for a person to judge:")
     print_rows(
-        ("from", "to", "scale", "every ms", "default", "look at"),
+        ("from", "to", "scale", "every ms", "default", "test, raw", "look at"),
         [
             (
                 f"{row.source_network}/{row.source_message}/{row.source_signal}",
@@ -166,6 +182,7 @@ def _print_proposal(proposal: "GatewayProposal") -> None:
                 f"{row.factor:g}",
                 str(row.every_ms),
                 f"{row.default_raw:#x}",
+                ", ".join(f"{source} > {target}" for source, target in row.vector),
                 "; ".join(row.notes),
             )
             for row in proposal.rows

@@ -8,13 +8,8 @@ that needs a key, none that would feed a message from itself, none without a sca
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
-from donorfit.network.signal_matching import (
-    Likeness,
-    Place,
-    SignalMatch,
-    find_unit_factor,
-    split_name,
-)
+from donorfit.network.signal_matching import Likeness, Place, SignalMatch
+from donorfit.network.signal_words import find_unit_factor, split_name
 from donorfit.vehicle.network import Message, Signal
 
 SLOWEST_REPEAT_MS = 1000

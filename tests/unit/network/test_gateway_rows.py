@@ -5,12 +5,8 @@ from dataclasses import replace
 import pytest
 
 from donorfit.network.gateway_rows import propose_rows
-from donorfit.network.signal_matching import (
-    find_unit_factor,
-    list_places,
-    match_signals,
-    split_name,
-)
+from donorfit.network.signal_matching import list_places, match_signals
+from donorfit.network.signal_words import compare_words, find_unit_factor, split_name
 
 
 @pytest.mark.parametrize(
@@ -24,6 +20,23 @@ from donorfit.network.signal_matching import (
 )
 def test_words_of_a_name(name, words):
     assert split_name(name) == words
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "share"),
+    [
+        ("speed", "speed", 1.0),
+        ("temp", "temperature", 0.85),
+        ("spd", "speed", 0.7),
+        ("engine", "eng", 0.85),
+        ("door", "speed", 0.0),
+        ("sp", "speed", 0.0),
+        ("12", "1234", 0.0),
+        ("rate", "speed", 0.0),
+    ],
+)
+def test_abbreviations(first, second, share):
+    assert compare_words(first, second) == compare_words(second, first) == share
 
 
 def test_units():
