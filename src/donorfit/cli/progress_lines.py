@@ -4,7 +4,7 @@ import sys
 from typing import TextIO
 
 from donorfit.cli.columns import clean
-from donorfit.diagnostics.negative_response import describe_negative_response
+from donorfit.diagnostics.negative_response import explain_negative_response
 from donorfit.job.progress import Happening, Progress
 
 _PLAIN = {
@@ -50,7 +50,7 @@ class ProgressLines:
             case Happening.ANSWERED:
                 return f"  + {clean(who)}" if progress.binding else ""
             case Happening.REFUSED if progress.binding:
-                reason = describe_negative_response(int(progress.detail, 16))
+                reason = explain_negative_response(int(progress.detail, 16))
                 return f"  x {clean(who)}: refused, {reason}"
             case Happening.BYTES:
                 if progress.fraction is None or not self._live:

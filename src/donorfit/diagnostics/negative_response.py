@@ -112,6 +112,30 @@ def name_negative_response(code: int) -> str:
     return words[0] + "".join(word.capitalize() for word in words[1:])
 
 
+AUTHENTICATION_WANTED = frozenset(
+    (
+        Nrc.AUTHENTICATION_REQUIRED,
+        Nrc.SECURE_DATA_TRANSMISSION_REQUIRED,
+        *range(
+            Nrc.CERTIFICATE_VERIFICATION_FAILED_INVALID_TIME_PERIOD,
+            Nrc.DE_AUTHENTICATION_FAILED + 1,
+        ),
+    )
+)
+"""Codes by which a unit asks for service 0x29 or 0x84, which need keys of the maker's."""
+
+AUTHENTICATION_WORDS = (
+    "the unit asks for authentication by certificate (service 0x29 or 0x84 of ISO 14229-1:2020); "
+    "this program has none and defeats none, so only the maker's own way is left"
+)
+
+
+def explain_negative_response(code: int) -> str:
+    """Number and name, and what it means for the work where the name alone does not say."""
+    words = describe_negative_response(code)
+    return f"{words}: {AUTHENTICATION_WORDS}" if code in AUTHENTICATION_WANTED else words
+
+
 def describe_negative_response(code: int) -> str:
     """Number and name, such as ``NRC 0x21 busyRepeatRequest``."""
     return f"NRC 0x{code:02X} {name_negative_response(code)}"

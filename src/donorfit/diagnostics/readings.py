@@ -19,9 +19,13 @@ from donorfit.diagnostics.conversation import (
 )
 from donorfit.diagnostics.fault_codes import FaultReport, decode_fault_report
 from donorfit.diagnostics.malformed import MalformedError
-from donorfit.diagnostics.negative_response import describe_negative_response
+from donorfit.diagnostics.negative_response import (
+    AUTHENTICATION_WANTED,
+    explain_negative_response,
+)
 from donorfit.diagnostics.uds import (
     decode_read_answer,
+    encode_authentication_question,
     encode_fault_request,
     encode_read_request,
 )
@@ -49,7 +53,7 @@ def explain_missing(outcome: Outcome) -> Missing:
     match outcome:
         case Refused():
             return Missing(
-                why=describe_negative_response(outcome.code), answered=True, code=outcome.code
+                why=explain_negative_response(outcome.code), answered=True, code=outcome.code
             )
         case NotSent() | Unknown():
             return Missing(why=outcome.why, answered=False)
@@ -92,6 +96,23 @@ def read_faults(unit: ControlUnit) -> Generator[Exchange, Any, FaultReport | Mis
         return decode_fault_report(outcome.pdu)
     except MalformedError as error:
         return Missing(why=f"the answer is malformed: {error.what}", answered=True)
+
+
+def ask_authentication(unit: ControlUnit) -> Generator[Exchange, Any, bool]:
+    """Whether a unit knows service 0x29, so that it may ask for a certificate before a write.
+
+    Asks for its configuration (sub-function 0x08 of ISO 14229-1:2020), which changes nothing.
+    """
+    outcome = yield Exchange(
+        unit=unit.id,
+        address=unit.address,
+        pdu=encode_authentication_question(),
+        effect=Effect.READING,
+        what="ask whether it knows authentication",
+    )
+    if isinstance(outcome, Refused):
+        return outcome.code in AUTHENTICATION_WANTED
+    return isinstance(outcome, Answered)
 
 
 def read_text(

@@ -241,6 +241,14 @@ def encode_key_answer(level: int) -> bytes:
     return bytes((0x67, level + 1))
 
 
+# --- 0x29 authentication ---------------------------------------------------------------------
+
+
+def encode_authentication_question() -> bytes:
+    """``29 08``: which kind of authentication the unit is set up for; changes nothing."""
+    return bytes((Service.AUTHENTICATION, 0x08))
+
+
 # --- 0x19 read and 0x14 clear fault codes ----------------------------------------------------
 
 

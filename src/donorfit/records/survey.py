@@ -75,6 +75,7 @@ class UnitSurvey:
         faults: fault codes.
         fault_availability: availability mask of the fault status bits.
         refusals: requests that were refused, in words.
+        wants_authentication: whether one of them asks for a certificate (service 0x29 or 0x84).
     """
 
     unit: UnitId
@@ -90,6 +91,7 @@ class UnitSurvey:
     faults: tuple[FaultRead, ...] = ()
     fault_availability: int = 0
     refusals: tuple[str, ...] = ()
+    wants_authentication: bool = False
 
     def find_record(self, identifier: DataIdentifier) -> bytes | None:
         """The bytes read under an identifier; None where they were not read."""

@@ -6,7 +6,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from donorfit.diagnostics.conversation import Chosen, Question, Together
-from donorfit.diagnostics.readings import Missing, read_identifier, read_supply, read_text
+from donorfit.diagnostics.negative_response import AUTHENTICATION_WORDS
+from donorfit.diagnostics.readings import (
+    Missing,
+    ask_authentication,
+    read_identifier,
+    read_supply,
+    read_text,
+)
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, PlannedCaution, PlanPurpose, Step, StepKind
@@ -213,7 +220,21 @@ def _prepare_unit(unit: ControlUnit, plan: Plan) -> Generator[Any, Any, _Prepare
             else:
                 backups.append(backup)
                 findings.extend(_compare_with_plan(unit, step, backup))
+    if (yield from ask_authentication(unit)):
+        findings.append(_warn_of_authentication(unit))
     return _Prepared(identity=identity, backups=tuple(backups), findings=tuple(findings))
+
+
+def _warn_of_authentication(unit: ControlUnit) -> Finding:
+    return Finding(
+        id="authentication-known",
+        severity=Severity.WARNING,
+        what=f"{unit.title} knows authentication and may ask for it before a write.",
+        where=unit.id,
+        why=AUTHENTICATION_WORDS,
+        next_step="If it refuses, nothing in it is changed: what was written before stays, and "
+        "donorfit undo JOB takes it back.",
+    )
 
 
 def _back_up(

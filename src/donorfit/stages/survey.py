@@ -10,6 +10,7 @@ from donorfit.configuration import (
     decode_option_list,
 )
 from donorfit.diagnostics.conversation import Together
+from donorfit.diagnostics.negative_response import AUTHENTICATION_WANTED, AUTHENTICATION_WORDS
 from donorfit.diagnostics.readings import (
     Missing,
     read_faults,
@@ -104,9 +105,11 @@ def survey_bench(pack: Pack, unit: ControlUnit, taken_at: str) -> Generator[Any,
 def survey_unit(pack: Pack, unit: ControlUnit) -> Generator[Any, Any, _Read]:
     """Read one control unit: identity, option list, configuration records, fault codes."""
     refusals: list[str] = []
+    codes: set[int] = set()
 
     def keep(value: Any, what: str) -> Any:
         if isinstance(value, Missing):
+            codes.add(value.code)
             refusals.append(f"{what}: {value.why}")
             return None
         return value
@@ -150,6 +153,7 @@ def survey_unit(pack: Pack, unit: ControlUnit) -> Generator[Any, Any, _Read]:
             else (),
             fault_availability=int(report.availability) if report else 0,
             refusals=tuple(refusals),
+            wants_authentication=not codes.isdisjoint(AUTHENTICATION_WANTED),
             **texts,
         ),
         supply_volts=supply_volts,
@@ -184,6 +188,7 @@ def list_findings(pack: Pack, survey: Survey) -> tuple[Finding, ...]:
         *_check_vin(pack, survey),
         *_check_lists(pack, survey),
         *_check_presence(pack, survey),
+        *_check_authentication(survey),
         *_check_refusals(survey),
     )
 
@@ -288,6 +293,22 @@ def _check_presence(pack: Pack, survey: Survey) -> list[Finding]:
                 )
             )
     return findings
+
+
+def _check_authentication(survey: Survey) -> list[Finding]:
+    return [
+        Finding(
+            id="authentication-wanted",
+            severity=Severity.WARNING,
+            what=f"Unit {unit.unit} asks for authentication before it says everything.",
+            where=unit.unit,
+            why=AUTHENTICATION_WORDS,
+            next_step="Plan nothing that writes to this unit; ask a workshop that the maker "
+            "admits.",
+        )
+        for unit in survey.units
+        if unit.wants_authentication
+    ]
 
 
 def _check_refusals(survey: Survey) -> list[Finding]:
