@@ -66,6 +66,7 @@ class DonorModule:
         connector: its own connector.
         host_connector: connector found in the host's harness; empty where wires must be run.
         supply_current_a: continuous current at full work.
+        sleep_current_ma: current once the networks sleep; 0 where it is not known.
         on_ring: needs a place on the optical ring.
         terminates: holds a terminating resistor of its CAN network; None where nobody knows.
         stub_m: length of the wires from the network to it, in metres; None where not said.
@@ -87,6 +88,7 @@ class DonorModule:
     connector: str = ""
     host_connector: str = ""
     supply_current_a: float = 0.0
+    sleep_current_ma: float = 0.0
     on_ring: bool = False
     terminates: bool | None = None
     stub_m: float | None = None

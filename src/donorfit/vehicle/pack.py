@@ -58,6 +58,8 @@ class SupplyWindow:
         volts_per_bit: scale of that value.
         base_current_a: current of the awake car without the planned work.
         battery_ah: rated capacity of the family's battery.
+        sleep_current_ma: current of the sleeping car; 0 where it is not known.
+        path_milliohm: resistance from the battery's posts to the unit that reports the supply.
     """
 
     lowest_volts: float
@@ -67,6 +69,8 @@ class SupplyWindow:
     volts_per_bit: float
     base_current_a: float
     battery_ah: float
+    sleep_current_ma: float = 0.0
+    path_milliohm: float = 0.0
 
 
 class GatewayTurn(Enum):

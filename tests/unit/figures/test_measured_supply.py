@@ -81,6 +81,7 @@ def make_round(number: int) -> PlannedRound:
         bytes_per_s=0,
         because="",
         restorable=False,
+        safe=False,
     )
 
 
@@ -144,8 +145,8 @@ def test_readings_stand_where_the_forecast_has_their_round() -> None:
     change = make_change(("s1", 13.1), ("s2", 12.9), ("s3", 12.7))
     found = place_measured(plan, make_preparation(13.4), change, make_proof(13.3))
     assert [(each.minute, each.volts, each.when) for each in found] == [
-        (0.0, 13.1, "before s1"),
         (0.0, 13.4, "before the work"),
+        (0.0, 13.1, "before s1"),
         (10.0, 12.9, "before s2"),
         (20.0, 12.7, "before s3"),
         (30.0, 13.3, "after the work"),
@@ -187,6 +188,6 @@ def test_the_picture_has_a_ring_for_every_reading_and_its_scale_holds_them() -> 
     found = place_measured(plan, make_preparation(13.4), make_change(("s2", 10.2)), None)
     picture = draw_supply(SUPPLY, measured=found)
     assert picture.count("<circle") == 2
-    assert "rings: measured, min 10.20" in picture
+    assert "measured (rings), min 10.20" in picture
     assert ">10.0<" in picture
     assert "<circle" not in draw_supply(SUPPLY)

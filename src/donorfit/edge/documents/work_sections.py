@@ -2,6 +2,7 @@
 
 from donorfit.edge.documents.content import Block, Notice, Paragraph, Picture, Section, Table
 from donorfit.edge.documents.job_sections import DEFERS, SHEET_HEIGHT
+from donorfit.electrical import list_parts
 from donorfit.figures.measured_supply import MeasuredVolts, place_measured
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.plan_lanes import draw_lane_sheets, write_plan_finding
@@ -220,7 +221,15 @@ def make_wires(handover: Handover) -> Section:
         head=head,
         rows=rows,
     )
-    return Section(key="wires", title="Wires", blocks=(table,))
+    parts = Table(
+        caption="Parts for these wires, cable with 10 % to spare",
+        head=("Part", "Quantity", "For"),
+        rows=tuple(
+            (each.part, f"{each.quantity:g} {each.unit}", ", ".join(each.used_for))
+            for each in list_parts(wires)
+        ),
+    )
+    return Section(key="wires", title="Wires", blocks=(table, parts))
 
 
 def make_cautions(handover: Handover) -> Section:

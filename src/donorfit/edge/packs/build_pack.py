@@ -174,6 +174,7 @@ def _build_module(shape: ModuleShape) -> DonorModule:
         connector=shape.connector,
         host_connector=shape.host_connector,
         supply_current_a=shape.supply_current_a,
+        sleep_current_ma=shape.sleep_current_ma,
         on_ring=shape.on_ring,
         terminates=shape.terminates,
         stub_m=shape.stub_m,
@@ -208,6 +209,8 @@ def _build_supply(shape: SupplyShape) -> SupplyWindow:
         volts_per_bit=shape.volts_per_bit,
         base_current_a=shape.base_current_a,
         battery_ah=shape.battery_ah,
+        sleep_current_ma=shape.sleep_current_ma,
+        path_milliohm=shape.path_milliohm,
     )
 
 

@@ -191,6 +191,7 @@ class ModuleShape(Shape):
     connector: str = ""
     host_connector: str = ""
     supply_current_a: Amount = 0.0
+    sleep_current_ma: Amount = 0.0
     on_ring: bool = False
     terminates: bool | None = None
     stub_m: Amount | None = None
@@ -228,6 +229,8 @@ class SupplyShape(Shape):
     volts_per_bit: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)]
     base_current_a: Amount
     battery_ah: Amount
+    sleep_current_ma: Amount = 0.0
+    path_milliohm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 0.0
 
 
 class SideBySideShape(Shape):

@@ -1,7 +1,14 @@
 """Connector, pins and the module's own feed."""
 
-from donorfit.electrical import PinMatch, match_pins, size_wire
-from donorfit.records.finding import Finding
+from donorfit.electrical import (
+    PinMatch,
+    SleepVerdict,
+    compare_by_rule,
+    compare_sleep,
+    match_pins,
+    size_wire,
+)
+from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitLine, Subject, Verdict
 from donorfit.stages.fit_check.case import Answer, Case
 from donorfit.vehicle.network import Connector, PinFunction
@@ -11,13 +18,15 @@ _SUPPLIES = frozenset((PinFunction.SUPPLY, PinFunction.SWITCHED_SUPPLY))
 
 
 def check_wiring(case: Case) -> Answer:
-    """One line for the connector, one for the feed, one for the session's supply."""
+    """Lines for the connector, the feed, the session's supply, and the sleeping car."""
     match, connector, findings = _judge_connector(case)
-    lines = [connector, _judge_feed(case, match)]
     session = _judge_session(case)
-    if session is not None:
-        lines.append(session)
-    return Answer(lines=tuple(lines), findings=findings)
+    sleep, sleep_findings = _judge_sleep(case)
+    lines = (connector, _judge_feed(case, match), session, sleep)
+    return Answer(
+        lines=tuple(line for line in lines if line is not None),
+        findings=(*findings, *sleep_findings),
+    )
 
 
 def _find(case: Case, name: str) -> Connector | None:
@@ -107,6 +116,41 @@ def _judge_session(case: Case) -> FitLine | None:
         return _feed(title, Verdict.MET, f"{volts:.1f} V were read")
     change = "connect a supply that holds its current; the plan says how much"
     return _feed(title, Verdict.AFTER_CHANGE, f"{volts:.1f} V were read", change)
+
+
+def _judge_sleep(case: Case) -> tuple[FitLine | None, tuple[Finding, ...]]:
+    """Days that the parked car keeps enough charge, before and after; None where not known."""
+    window, added_ma = case.pack.supply, case.module.sleep_current_ma
+    if window is None or added_ma <= 0 or window.sleep_current_ma <= 0:
+        return None, ()
+    before_ma, capacity_ah = window.sleep_current_ma, window.battery_ah
+    after_ma = before_ma + added_ma
+    found = compare_sleep(before_ma=before_ma, after_ma=after_ma, capacity_ah=capacity_ah)
+    rules = compare_by_rule(before_ma=before_ma, after_ma=after_ma, capacity_ah=capacity_ah)
+    days = sorted(each.comparison.after.days for each in rules)
+    line = _feed(
+        f"sleep current, {added_ma:g} mA more",
+        Verdict.MET,
+        f"parked, the car keeps enough charge for {found.after.days:.0f} instead of "
+        f"{found.before.days:.0f} days, {days[0]:.0f} to {days[-1]:.0f} by the rule one trusts",
+        evidence=tuple(
+            f"{each.comparison.before.days:.1f} to {each.comparison.after.days:.1f} days: "
+            f"{each.rule} ({each.source})"
+            for each in rules
+        ),
+    )
+    if found.after.verdict is SleepVerdict.USUAL:
+        return line, ()
+    return line, (
+        Finding(
+            id="sleep-current-high",
+            severity=Severity.WARNING,
+            what=f"The sleeping car would take {after_ma:g} mA.",
+            where=case.module.unit,
+            why=f"above {found.after.limit_ma:g} mA: {found.after.verdict.value}",
+            next_step="measure before and after, once the networks sleep",
+        ),
+    )
 
 
 def _feed(

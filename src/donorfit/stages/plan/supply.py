@@ -12,7 +12,9 @@ def forecast(
     """Forecast the supply; None where the pack says nothing of it or nothing is done."""
     if pack.supply is None or not steps:
         return None, ()
-    found = forecast_supply(steps=steps, window=pack.supply)
+    found = forecast_supply(
+        steps=steps, window=pack.supply, unit_path_ohm=pack.supply.path_milliohm / 1000
+    )
     if found.holds:
         return found, ()
     return found, (
