@@ -121,6 +121,12 @@ def check_command(
     show_default=True,
     help="Length of the wires to be run, in metres.",
 )
+@click.option(
+    "--support-amps",
+    "support_current_a",
+    type=click.FloatRange(0.1, 1000),
+    help="Continuous current of your supply: no more is done side by side than it holds.",
+)
 @json_option
 def plan_command(
     job_path: Path,

@@ -73,13 +73,19 @@ def match_command(
 
 
 def _list_closed(path: Path | None) -> tuple[set[str], set[str]]:
-    """Units of systems that are only read, and the networks they sit on."""
+    """Units of systems that are only read, and networks that are theirs.
+
+    An immobiliser often sits on the body's network among lamps and doors; what it sends and hears
+    is closed, the network is not.
+    """
     if path is None:
         return set(), set()
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
+    from donorfit.vehicle.control_unit import System  # noqa: PLC0415
 
     units = [unit for unit in read_pack(path).units if unit.system.read_only]
-    return {unit.id for unit in units}, {unit.network for unit in units}
+    driving = {unit.network for unit in units if unit.system is not System.IMMOBILISER}
+    return {unit.id for unit in units}, driving
 
 
 def _write_dbc(proposal: "GatewayProposal", places: "list[Place]", path: Path) -> list[Path]:

@@ -56,7 +56,7 @@ def _parse_month(text: str) -> BuildMonth | None:
         ) from None
 
 
-def _show(name: str, answer: object, lines: Callable[[], Sequence[str]], *, as_json: bool) -> None:
+def _show(name: str, answer: Any, lines: Callable[[], Sequence[str]], *, as_json: bool) -> None:
     from donorfit.equipment.plain_values import to_plain  # noqa: PLC0415
 
     if as_json:
@@ -65,6 +65,15 @@ def _show(name: str, answer: object, lines: Callable[[], Sequence[str]], *, as_j
         return
     for line in lines():
         click.echo(line)
+
+
+def _warn(rules: Any) -> None:
+    """What of the rules was not judged, for answers that do not hold it themselves."""
+    from donorfit.cli.options_wording import word_warnings  # noqa: PLC0415
+    from donorfit.equipment.compiled import compile_rules  # noqa: PLC0415
+
+    for line in word_warnings((*rules.warnings, *compile_rules(rules).warnings)):
+        click.echo(line, err=True)
 
 
 def _leave(*, possible: bool) -> None:
@@ -123,8 +132,9 @@ def why_command(rules: Path, request_file: Path, about: str, *, as_json: bool) -
     from donorfit.equipment.why import why  # noqa: PLC0415
 
     request = _read_request(request_file)
+    base = _read_rules(rules)
     answer = why(
-        _read_rules(rules),
+        base,
         request.declared,
         on=request.on,
         off=request.off,
@@ -135,6 +145,7 @@ def why_command(rules: Path, request_file: Path, about: str, *, as_json: bool) -
         structure=request.structure,
     )
     _show("why", answer, lambda: wording.word_why(answer), as_json=as_json)
+    _warn(base)
 
 
 @options_group.command("months")
@@ -147,10 +158,10 @@ def months_command(rules: Path, request_file: Path, *, as_json: bool) -> None:
     from donorfit.equipment.months import months  # noqa: PLC0415
 
     request = _read_request(request_file)
-    answer = months(
-        _read_rules(rules), request.declared, request.month, structure=request.structure
-    )
+    base = _read_rules(rules)
+    answer = months(base, request.declared, request.month, structure=request.structure)
     _show("months", answer, lambda: wording.word_months(answer), as_json=as_json)
+    _warn(base)
     _leave(possible=bool(answer.windows))
 
 
@@ -174,8 +185,10 @@ def implied_command(
     from donorfit.cli import options_wording as wording  # noqa: PLC0415
     from donorfit.equipment.implied import implied  # noqa: PLC0415
 
-    answer = implied(_read_rules(rules), on, off, _parse_month(month), complete=not quick)
+    base = _read_rules(rules)
+    answer = implied(base, on, off, _parse_month(month), complete=not quick)
     _show("implied", answer, lambda: wording.word_implied(answer), as_json=as_json)
+    _warn(base)
     _leave(possible=answer.possible)
 
 
@@ -190,14 +203,16 @@ def compare_command(rules: Path, left: Path, right: Path, *, as_json: bool) -> N
     from donorfit.equipment.compare import compare  # noqa: PLC0415
 
     first, second = _read_request(left), _read_request(right)
+    base = _read_rules(rules)
     answer = compare(
-        _read_rules(rules),
+        base,
         first.declared,
         second.declared,
         second.month or first.month,
         structure=first.structure,
     )
     _show("compare", answer, lambda: wording.word_compare(answer), as_json=as_json)
+    _warn(base)
 
 
 @options_group.command("facts")
@@ -210,8 +225,10 @@ def facts_command(rules: Path, month: str, *, no_redundant: bool, as_json: bool)
     from donorfit.cli import options_wording as wording  # noqa: PLC0415
     from donorfit.equipment.facts import facts  # noqa: PLC0415
 
-    answer = facts(_read_rules(rules), _parse_month(month), redundant=not no_redundant)
+    base = _read_rules(rules)
+    answer = facts(base, _parse_month(month), redundant=not no_redundant)
     _show("facts", answer, lambda: wording.word_facts(answer), as_json=as_json)
+    _warn(base)
     _leave(possible=answer.possible)
 
 
@@ -225,8 +242,9 @@ def leftovers_command(rules: Path, request_file: Path, *, as_json: bool) -> None
     from donorfit.equipment.leftovers import leftovers  # noqa: PLC0415
 
     request = _read_request(request_file)
+    base = _read_rules(rules)
     answer = leftovers(
-        _read_rules(rules),
+        base,
         request.declared,
         request.fitted,
         request.on,
@@ -234,6 +252,7 @@ def leftovers_command(rules: Path, request_file: Path, *, as_json: bool) -> None
         not_fitted=request.not_fitted,
     )
     _show("leftovers", answer, lambda: wording.word_leftovers(answer), as_json=as_json)
+    _warn(base)
 
 
 @options_group.command("replay")

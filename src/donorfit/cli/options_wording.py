@@ -42,7 +42,8 @@ def _place(rules: Iterable[RuleReference]) -> str:
     )
 
 
-def _word_warnings(warnings: Sequence[RuleWarning]) -> list[str]:
+def word_warnings(warnings: Sequence[RuleWarning]) -> list[str]:
+    """Each sort of thing that was not judged, counted, with its first place."""
     counts = Counter(warning.kind for warning in warnings)
     return [
         f"note: {count} x {kind}, for instance line {first.line}: {first.what}"
@@ -68,10 +69,10 @@ def word_check(answer: CheckAnswer) -> list[str]:
     """Lines for ``check``."""
     when = f" in {answer.month}" if answer.month else ""
     if answer.possible:
-        return [f"possible{when}: no rule is broken", *_word_warnings(answer.warnings)]
+        return [f"possible{when}: no rule is broken", *word_warnings(answer.warnings)]
     count = len(answer.broken)
     head = f"not possible{when}: {count} rule{'s are' if count != 1 else ' is'} broken"
-    return [head, *_word_broken(answer.broken), *_word_warnings(answer.warnings)]
+    return [head, *_word_broken(answer.broken), *word_warnings(answer.warnings)]
 
 
 def word_clash(clash: Clash) -> list[str]:
@@ -99,9 +100,11 @@ def word_repair(answer: RepairAnswer) -> list[str]:
     if not answer.possible:
         if answer.seconds_used_up:
             bound = f"none costs less than {answer.lower_bound:g}"
-            return [f"the time budget is used up before a repair was proved; {bound}"]
+            lost = [f"the time budget is used up before a repair was proved; {bound}"]
+            return lost + word_warnings(answer.warnings)
         head = ["no repair: what is asked and fitted cannot hold together"]
-        return head + (word_clash(answer.clash) if answer.clash else [])
+        told = word_clash(answer.clash) if answer.clash else []
+        return head + told + word_warnings(answer.warnings)
     lines: list[str] = []
     for number, each in enumerate(answer.repairs, 1):
         lines += _word_one(each, number)
@@ -122,7 +125,7 @@ def word_repair(answer: RepairAnswer) -> list[str]:
         )
     lines.append(f"{answer.untouched} declared options stay as they are")
     lines += fold(answer.costs_reason)
-    return lines + _word_warnings(answer.warnings)
+    return lines + word_warnings(answer.warnings)
 
 
 def _word_parts(answer: RepairAnswer) -> list[str]:

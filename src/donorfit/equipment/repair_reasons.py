@@ -87,31 +87,35 @@ class ReasonFinder:
     def find(self) -> dict[int, Reason]:
         """The reason of every flip, causes before what they cause."""
         candidates = {option: self._list_candidates(option) for option in self._flips}
-        waiting = dict(candidates)
+        missing: dict[int, list[int]] = {}
+        users: dict[int, list[tuple[int, int]]] = {}
+        for option, options in candidates.items():
+            missing[option] = []
+            for place, candidate in enumerate(options):
+                flipped = [other for other in candidate.others if other in self._flips]
+                missing[option].append(len(flipped))
+                for other in flipped:
+                    users.setdefault(other, []).append((option, place))
+        order = {option: place for place, option in enumerate(candidates)}
+        waiting = dict.fromkeys(candidates)
+        ready = [option for option in waiting if 0 in missing[option]]
         while waiting:
-            ready: list[tuple[int, _Candidate | None]] = [
-                (option, found)
-                for option, options in waiting.items()
-                if (found := self._pick(options)) is not None
+            chosen: list[tuple[int, _Candidate | None]] = [
+                (option, candidates[option][missing[option].index(0)]) for option in ready
             ]
-            if not ready:
-                option, options = next(iter(waiting.items()))
-                ready = [(option, options[0] if options else None)]
-            for option, candidate in ready:
+            if not chosen:
+                option = next(iter(waiting))
+                chosen = [(option, candidates[option][0] if candidates[option] else None)]
+            fresh: set[int] = set()
+            for option, reason in chosen:
                 del waiting[option]
-                self.reasons[option] = self._word(option, candidate)
+                self.reasons[option] = self._word(option, reason)
+                for other, place in users.get(option, ()):
+                    missing[other][place] -= 1
+                    if not missing[other][place]:
+                        fresh.add(other)
+            ready = sorted(fresh & waiting.keys(), key=order.__getitem__)
         return self.reasons
-
-    def _pick(self, candidates: list[_Candidate]) -> _Candidate | None:
-        """The first rule whose other options are explained already."""
-        return next(
-            (
-                candidate
-                for candidate in candidates
-                if all(o not in self._flips or o in self.reasons for o in candidate.others)
-            ),
-            None,
-        )
 
     def _list_candidates(self, option: int) -> list[_Candidate]:
         """Rules that break when this one change is taken back."""

@@ -331,18 +331,24 @@ class TermReader:
         if function != "len" and term.is_constant:
             rounding = math.floor if function == "floor" else math.ceil
             return Term.of(Fraction(rounding(term.constant)))
+        if function != "len" and term.typed and self.types[term.typed[0][0]] == "Integer":
+            return term
         kind = f"{function} of a typed option"
         raise Unsupported(kind, f"{function}({name}) has no known value")
 
     def _aggregate(self, function: str, arguments: list[str]) -> Term:
-        attribute = arguments[-1].replace('"', "")
+        names = [argument.replace('"', "") for argument in arguments]
+        # The reference implementation takes the attribute first; older files name it last.
+        first = len(names) > 1 and bool(self._list_values(names[0]))
+        attribute = names[0] if first else names[-1]
         if len(arguments) > 1:
             if not self._list_values(attribute) and self.find_option(attribute) is not None:
                 kind = f"{function} over typed options"
                 raise Unsupported(kind, f"{function} over typed options has no known value")
-            root = self.find_option(arguments[0])
+            part = arguments[1 if first else 0]
+            root = self.find_option(part)
             if root is None:
-                raise LookupError(arguments[0])
+                raise LookupError(part)
             values = [v for v in self._list_values(attribute) if self._is_below(v[0], root)]
         else:
             values = self._list_values(attribute)

@@ -232,7 +232,7 @@ class TreeReader:
                 number,
                 "feature cardinality",
                 f"{match['name']} may stand {match['cardinality']} times; it is read as one option"
-                " that is on or off",
+                " that is on or off by its group, and copies of what is below are not told apart",
             )
             self._read_cardinality(match["cardinality"], number)
         if match["attributes"]:

@@ -64,7 +64,9 @@ _NEXT_STEPS: dict[int, str] = {
     ActivationCode.ALL_SOCKETS_ACTIVE: "disconnect other testers, or wait and try again",
     ActivationCode.SOURCE_ADDRESS_DIFFERS: "open a new connection for another tester address",
     ActivationCode.SOURCE_ADDRESS_ACTIVE_ELSEWHERE: (
-        "end the other program that uses this tester address, or wait and try again"
+        "another tester is at work on this car, perhaps on another computer: finish it first, two "
+        "at once would disturb each other; if it died, the gateway lets go of it by itself: wait "
+        "a few seconds and try again"
     ),
     ActivationCode.MISSING_AUTHENTICATION: "this gateway is out of reach for this program",
     ActivationCode.REJECTED_CONFIRMATION: "allow diagnostics in the vehicle and try again",

@@ -31,11 +31,10 @@ from donorfit.stages.plan.expected import ExpectationSource, expect, list_causes
 from donorfit.stages.plan.fault_notes import note_faults
 from donorfit.stages.plan.keepers import KeeperPlan, plan_keepers
 from donorfit.stages.plan.options import OptionPlan, plan_options
-from donorfit.stages.plan.order import OrderedSteps, order_steps
+from donorfit.stages.plan.order import OrderedSteps, order_within_support
 from donorfit.stages.plan.records import Declaration, RecordPlan, RecordTask, plan_records
 from donorfit.stages.plan.software import SoftwarePlan, plan_software
 from donorfit.stages.plan.steps import StepSource, make_steps
-from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
@@ -108,11 +107,9 @@ def _make_expectation(parts: _Parts) -> ExpectationSource:
     )
 
 
-def _make_steps(
-    parts: _Parts, expected: tuple[ExpectedFault, ...], support_current_a: float | None
-) -> OrderedSteps:
+def _make_row(parts: _Parts, expected: tuple[ExpectedFault, ...]) -> tuple[Step, ...]:
     seen = {(unit.unit, fault.code) for unit in parts.survey.units for fault in unit.faults}
-    row = make_steps(
+    return make_steps(
         StepSource(
             pack=parts.pack,
             survey=parts.seen,
@@ -123,7 +120,6 @@ def _make_steps(
             clear=frozenset(each.unit for each in expected if (each.unit, each.code) in seen),
         )
     )
-    return order_steps(parts.pack, row, PlanPurpose.RETROFIT, support_current_a)
 
 
 def _order_wires(
@@ -252,9 +248,9 @@ def make_plan(
     vin_question, vin_finding = ask_about_vin(module, parts.foreign_vin, choices)
     source = _make_expectation(parts)
     expected = expect(source)
-    ordered = _make_steps(parts, expected, choices.support_current_a)
+    row = _make_row(parts, expected)
+    ordered, supply, supply_findings = order_within_support(pack, row, choices.support_current_a)
     steps = ordered.steps
-    supply, supply_findings = forecast(pack, ordered.load)
     wires, wire_findings = _order_wires(pack, module, choices)
     unmentioned = find_unmentioned(
         (each.option for each in parts.options.changes),

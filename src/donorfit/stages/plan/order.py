@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 from donorfit.ordering import Limits, Order, Round, order_tasks
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.plan import PlanPurpose, Step, StepKind
+from donorfit.records.plan import PlanPurpose, Step, StepKind, SupplyForecast
 from donorfit.records.session_order import PlannedLane, PlannedRound, SessionOrder
+from donorfit.stages.plan.supply import forecast
 from donorfit.stages.plan.turns import Work, list_work
 from donorfit.vehicle.pack import Pack, SideBySide
 
@@ -114,6 +115,27 @@ def order_steps(
         *_say_what_is_not_proved(session),
     )
     return OrderedSteps(steps=ordered, order=session, findings=findings)
+
+
+def order_within_support(
+    pack: Pack, row: Sequence[Step], support_current_a: float | None
+) -> tuple[OrderedSteps, SupplyForecast | None, tuple[Finding, ...]]:
+    """Order a retrofit and forecast its supply; less is done at once where the supply is weak.
+
+    What a supply has to hold is more than the car takes, since the battery swallows some of it:
+    where the forecast asks for more than there is, the rounds are made anew with that much less.
+    """
+    ordered = order_steps(pack, row, PlanPurpose.RETROFIT, support_current_a)
+    supply, findings = forecast(pack, ordered.load)
+    if supply is None or support_current_a is None:
+        return ordered, supply, findings
+    missing_a = supply.support_current_a - support_current_a
+    least_a = max(step.current_a for step in row)
+    if missing_a > 0 and supply.peak_current_a > least_a:
+        limit_a = max(least_a, supply.peak_current_a - missing_a)
+        ordered = order_steps(pack, row, PlanPurpose.RETROFIT, limit_a)
+        supply, findings = forecast(pack, ordered.load)
+    return ordered, supply, findings
 
 
 def _number(case: _Case, order: Order) -> tuple[tuple[Step, ...], tuple[PlannedRound, ...]]:
