@@ -113,10 +113,13 @@ def test_short_frames_are_padded() -> None:
 def test_a_long_answer_is_asked_for_and_put_together() -> None:
     async def body(link, port, heard):
         port.arrive("10 14 000102030405")
+        await asyncio.sleep(0)
         assert port.sent[0].data[:3] == bytes.fromhex("300000")
         assert isinstance(heard[0], Arriving)
         port.arrive("21 060708090A0B0C")
+        await asyncio.sleep(0)
         port.arrive("22 0D0E0F10111213")
+        await asyncio.sleep(0)
         assert messages(heard) == [bytes(range(20))]
 
     with_link(body)
@@ -125,11 +128,15 @@ def test_a_long_answer_is_asked_for_and_put_together() -> None:
 def test_a_wrong_sequence_number_drops_the_message_and_is_told() -> None:
     async def body(link, port, heard):
         port.arrive("10 14 000102030405")
+        await asyncio.sleep(0)
         port.arrive("22 060708090A0B0C")
+        await asyncio.sleep(0)
         port.arrive("23 0D0E0F10111213")
+        await asyncio.sleep(0)
         assert messages(heard) == []
         assert link.list_broken_messages()
         port.arrive("03 62F190")
+        await asyncio.sleep(0)
         assert messages(heard) == [bytes.fromhex("62F190")]
 
     with_link(body)
@@ -140,6 +147,7 @@ def test_a_lost_consecutive_frame_ends_after_n_cr(monkeypatch) -> None:
 
     async def body(link, port, heard):
         port.arrive("10 14 000102030405")
+        await asyncio.sleep(0)
         await asyncio.sleep(0.15)
         assert any("CONSECUTIVE" in reason.upper() for _, reason in link.list_broken_messages())
         assert messages(heard) == []
@@ -245,8 +253,10 @@ def test_extended_addressing_has_the_target_in_the_first_byte() -> None:
         await link.send(UNIT, b"\x22\xf1\x90", CLOCK.now() + 1)
         assert port.sent[0].data[:5] == bytes.fromhex("71 03 22F190")
         port.arrive("F2 03 62F190", identifier=0x671)
+        await asyncio.sleep(0)
         assert messages(heard) == []
         port.arrive("F1 03 62F190", identifier=0x671)
+        await asyncio.sleep(0)
         assert messages(heard) == [bytes.fromhex("62F190")]
 
     with_link(body, address)
@@ -262,8 +272,10 @@ def test_normal_fixed_addressing_has_both_addresses_in_29_bits() -> None:
         assert port.sent[0].identifier == 0x18DA71F1
         assert port.sent[0].wide
         port.arrive("02 7E00", identifier=0x18DAF171)
+        await asyncio.sleep(0)
         assert messages(heard) == []
         port.arrive("02 7E00", identifier=0x18DAF171, wide=True)
+        await asyncio.sleep(0)
         assert messages(heard) == [b"\x7e\x00"]
 
     with_link(body, address)
@@ -310,6 +322,7 @@ def test_impossible_identifiers_are_an_input_error() -> None:
 def test_frames_of_others_are_counted() -> None:
     async def body(link, port, heard):
         port.arrive("02 7E00", identifier=0x123)
+        await asyncio.sleep(0)
         assert link.unused_frames == 1
         assert heard == []
 
@@ -374,6 +387,7 @@ def test_a_long_message_does_not_keep_the_loop_from_everything_else() -> None:
 def test_the_core_writes_nothing_to_the_terminal(capfd) -> None:
     async def body(link, port, heard):
         port.arrive("22 060708090A0B0C")
+        await asyncio.sleep(0)
         assert link.list_broken_messages()
 
     with_link(body)
