@@ -152,6 +152,8 @@ def _add_old_software(
         version=truth.software,
         size_bytes=len(old_bytes),
         crc32=zlib.crc32(old_bytes),
+        segments=(),
+        routine_dependencies=0,
         seconds=20.0,
     )
     unit = replace(unit, software_blocks=(new, old))
@@ -196,8 +198,12 @@ def make_thin_bed() -> Bed:
     for block, block_truth in zip(unit.software_blocks, truth.blocks, strict=True):
         data = contents.get(block.file, new)
         image = software[block.file] = make_image(data, block.memory_address)
-        blocks.append(replace(block, sha256=image.sha256, size_bytes=len(data)))
-        truths.append(replace(block_truth, size_bytes=len(data), crc32=zlib.crc32(data)))
+        whole_piece = replace(block.procedure, segments=())
+        thin = replace(block, sha256=image.sha256, size_bytes=len(data), procedure=whole_piece)
+        blocks.append(thin)
+        truths.append(
+            replace(block_truth, size_bytes=len(data), crc32=zlib.crc32(data), segments=())
+        )
     units = {each.id: each for each in whole.pack.units if each.id in THIN_UNITS}
     units[unit.id] = replace(unit, software_blocks=tuple(blocks))
     pack = replace(whole.pack, units=tuple(units.values()))

@@ -26,6 +26,7 @@ from donorfit.edge.links.memory import MemoryLink
 from donorfit.errors import LinkError, SafetyError
 from donorfit.job.carrier import Carrier
 from donorfit.job.job import PREPARATION
+from donorfit.job.ports import LinkLostError
 from donorfit.job.store import StoredRecord, decode_stored
 from donorfit.records.preparation import Preparation
 from donorfit.simulator.advance import notice_supply
@@ -283,6 +284,8 @@ class World:
     def _choose(self, target: Address, pdu: bytes) -> LinkFault | None:
         """Number the request; the fault of the link that strikes it, or the end of the program."""
         del target
+        if self.dead and pdu == KEEP_ALIVE:
+            raise LinkLostError(peer="the car", reason="the program has ended")
         if self.dead:
             raise KilledError
         self.number += 1

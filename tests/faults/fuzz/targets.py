@@ -32,7 +32,7 @@ from donorfit.edge.links.memory import MemoryLink
 from donorfit.equipment.read_uvl import read_uvl
 from donorfit.errors import InputError
 from donorfit.job.carrier import Carrier
-from donorfit.network.asc_text import read_asc
+from donorfit.network.asc_text import OtherBaseError, read_asc
 from donorfit.network.candump_text import read_candump
 from donorfit.simulator.car import SimulatedCar
 from donorfit.simulator.causes import Stored
@@ -257,7 +257,8 @@ def read_logs(data: bytes) -> None:
     try:
         read_candump(data)
         read_asc(data)
-    except InputError:
+    except (InputError, OtherBaseError):
+        # The second is how a log with decimal identifiers is told; its reader words it.
         pass
 
 
