@@ -115,3 +115,46 @@ def test_unknown_names_are_told_together(run) -> None:
 def test_contradicting_request(run) -> None:
     with pytest.raises(InputError, match="contradicts itself"):
         run("repair", {"declared": [], "on": ["Old"], "not_fitted": ["Old"]})
+
+
+GAPS = """features
+    A
+        optional
+            Integer X
+            Integer Y
+            String S
+            B cardinality [0..3]
+            C {weight 2}
+constraints
+    X * Y > 4
+    X > Y
+    X + Y > 2
+    len(S) > 3
+    C * X > 3
+    sum(weight) / X > 1
+    C => B
+"""
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["check", "why", "repair", "implied", "months", "compare", "facts", "leftovers"],
+)
+def test_every_command_tells_what_was_not_judged(tmp_path, command) -> None:
+    rules, request = tmp_path / "gaps.uvl", tmp_path / "request.json"
+    rules.write_text(GAPS, encoding="utf-8")
+    request.write_text('["A", "C"]', encoding="utf-8")
+    more = {"implied": ["--on", "C"], "facts": [], "compare": [str(request)] * 2}
+    words = [command, str(rules), *more.get(command, [str(request)])]
+    result = CliRunner().invoke(options_group, words)
+    said = " ".join(result.output.split())
+    for what in (
+        "2 x product of two unknowns",
+        "2 x comparison of two unknown numbers",
+        "1 x len of a typed option",
+        "1 x feature cardinality",
+        "1 x number of an option without a type",
+    ):
+        assert f"note: {what}" in said, said
+    plain = CliRunner().invoke(options_group, [*words, "--json"])
+    assert json.loads(plain.stdout)["schema"] == f"donorfit/options-{command}/1"

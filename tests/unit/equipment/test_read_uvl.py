@@ -149,6 +149,7 @@ def test_attribute_numbers_are_constants_and_sums_look_at_what_is_on() -> None:
     assert list_products(text + " avg(Price) == 3.5") == sets("C")
     assert list_products(text + " avg(Price) == 3") == sets("B C")
     assert list_products(text + " sum(A, Fun) > 6 => C") == sets("", "C", "B C")
+    assert list_products(text + " sum(Fun, A) > 6 => C") == sets("", "C", "B C")
     assert list_products(text + " floor(C.Price) == 5 => B") == sets("B", "B C")
 
 
