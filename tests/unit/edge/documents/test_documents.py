@@ -19,6 +19,7 @@ from donorfit.edge.documents.content import Picture, Table
 from donorfit.edge.documents.glyphs import is_covered, put_boxes, spell_out
 from donorfit.edge.documents.pdf_sheets import weigh_columns
 from donorfit.errors import InputError
+from donorfit.records.change_record import SupplyReading
 from donorfit.records.finding import Severity
 from donorfit.records.handover import RingMargin
 from donorfit.records.plan import FieldVerdict
@@ -390,6 +391,23 @@ def test_the_ring_has_a_section_where_the_module_sits_on_it(handover: Any) -> No
     text = read_page(write_html(replace(handover, ring=arcs))).text
     assert "1.0 dB, weak" in text
     assert "unverified" in text
+
+
+def test_what_was_measured_stands_beside_the_forecast(handover: Any) -> None:
+    plain = read_page(write_html(replace(handover, change=replace(handover.change, supply=()))))
+    step = handover.plan.steps[0].id
+    change = replace(handover.change, supply=(SupplyReading(step=step, volts=9.87),))
+    text = read_page(write_html(replace(handover, change=change))).text
+    assert "9.87" not in plain.text
+    assert f"before {step}" in text
+    assert "1 outside the window" in text
+    assert "the supply held less than was planned with" in text
+
+
+def test_the_parts_for_the_wires_are_listed(handover: Any) -> None:
+    text = read_page(write_html(handover)).text
+    assert "Parts for these wires" in text
+    assert "terminal for connector" in text
 
 
 def test_a_finding_of_two_records_is_said_once(job: Any) -> None:
