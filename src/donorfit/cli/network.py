@@ -114,7 +114,7 @@ def needs_command(
     networks = read_networks(host) if host else pack.networks
     answers = check_signals(module.signals, networks, expected=read_networks(own))
     if as_json:
-        print_json("donorfit network needs 1", module=module_id, signals=answers)
+        print_json("donorfit network needs 2", module=module_id, signals=answers)
         return
     print_rows(
         ("signal", "verdict", "reason", "without it"),
@@ -124,6 +124,8 @@ def needs_command(
         ],
     )
     for each in answers:
+        if each.protection:
+            print_text(f"protected by {each.protection}", first=f"  {each.need.signal}: ")
         for difference in each.differences:
             print_text(difference, first=f"  {each.need.signal}: ")
     met = sum(each.verdict.value == "present" for each in answers)

@@ -220,6 +220,8 @@ def _print_load(report: "LoadReport") -> None:
         ],
         right=(2, 3, 4),
     )
+    late = report.first_late
+    click.echo(f"  first to be late: {late.message if late is not None else 'none'}")
     for text in report.left_out:
         print_text(text, first="  not analysed: ")
     for text in report.assumed:

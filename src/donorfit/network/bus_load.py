@@ -85,6 +85,11 @@ class LoadReport:
         """Messages that may come too late."""
         return tuple(each for each in self.responses if not each.in_time)
 
+    @property
+    def first_late(self) -> ResponseTime | None:
+        """Message of highest priority that may come too late; None where none does."""
+        return next(iter(self.late), None)
+
     def find(self, message: str) -> ResponseTime | None:
         """One message's times; None where it was left out."""
         return next((each for each in self.responses if each.message == message), None)

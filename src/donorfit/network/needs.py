@@ -36,6 +36,8 @@ class SignalCheck:
         reason: the finding in one sentence.
         effect: what the driver notices; empty where the signal is present.
         remedy: what could be done; empty where nothing has to be.
+        protection: counter, check or authenticator that the description states for the message;
+            empty where it states none.
     """
 
     need: NeededSignal
@@ -48,6 +50,7 @@ class SignalCheck:
     reason: str = ""
     effect: str = ""
     remedy: str = ""
+    protection: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,7 @@ def _check(
             here[0],
             reason=f"it is sent in message {here[0].message.name} instead of {need.message}",
             remedy=_translate(here[0], need),
+            expected=expected,
         )
     if places:
         return _answer(
@@ -119,6 +123,7 @@ def _check(
             places[0],
             reason=f"it is sent on {places[0].network.name}, not on {need.network}",
             remedy=_translate(places[0], need),
+            expected=expected,
         )
     if network is None or not network.messages:
         return _answer(
@@ -166,6 +171,7 @@ def _judge_exact(need: NeededSignal, place: _Place, expected: _Place | None) -> 
             reason=f"the module reads {need.signal} in another layout",
             remedy="translate the message, or a unit that sends the expected layout",
             differences=differences,
+            expected=expected,
         )
     if cycle is None:
         return _answer(
@@ -190,6 +196,7 @@ def _judge_exact(need: NeededSignal, place: _Place, expected: _Place | None) -> 
         message=place.message.name,
         cycle_ms=cycle,
         senders=place.message.senders,
+        protection=describe_protection(place.message),
         reason=f"{need.message} comes every {cycle} ms, {need.longest_gap_ms} ms is tolerated",
     )
 
@@ -202,7 +209,16 @@ def _list_all_differences(place: _Place, expected: _Place) -> tuple[str, ...]:
     return (*frame, *list_differences(expected.signal, place.signal))
 
 
+def describe_protection(message: Message) -> str:
+    """What a description states of a message's protection, in words; empty where nothing."""
+    if message.secured:
+        return "an authenticator made with a key"
+    return message.end_to_end
+
+
 def _translate(place: _Place, need: NeededSignal) -> str:
+    if place.message.secured:
+        return "a unit that may hold the key; a gateway could read it, and could not prove it"
     return (
         f"a gateway row from {place.network.name}/{place.message.name} to "
         f"{need.network}/{need.message}"
@@ -217,6 +233,7 @@ def _answer(
     reason: str,
     remedy: str,
     differences: tuple[str, ...] = (),
+    expected: _Place | None = None,
 ) -> SignalCheck:
     return SignalCheck(
         need=need,
@@ -228,5 +245,16 @@ def _answer(
         differences=differences,
         reason=reason,
         effect=need.effect,
-        remedy=remedy,
+        remedy=_limit_remedy(remedy, place, expected),
+        protection=describe_protection(place.message) if place else "",
     )
+
+
+def _limit_remedy(remedy: str, place: _Place | None, expected: _Place | None) -> str:
+    """What stands in the way of a gateway that would make the message that the module expects."""
+    wanted = expected.message if expected is not None else None
+    if wanted is None or place is None or not describe_protection(wanted):
+        return remedy
+    if wanted.secured:
+        return "none by a gateway: the module expects an authenticator, and that needs a key"
+    return f"{remedy}; it would have to make {wanted.end_to_end}"

@@ -84,3 +84,28 @@ def test_another_identifier_is_another_layout(signal, message, network):
     host = network(message("Lights", 1, signals=(signal("TurnLeft"),)), name="can_body")
     own = network(message("Lights", 2, signals=(signal("TurnLeft"),)), name="can_body")
     assert judge(host, expected=(own,)).differences == ("identifier 0x1 instead of 0x2",)
+
+
+def test_a_protected_message_says_so(signal, message, network):
+    host = network(
+        message("Lamps", 1, signals=(signal("TurnLeft"),), end_to_end="AUTOSAR E2E Profile2"),
+        name="can_body",
+    )
+    assert judge(host).protection == "AUTOSAR E2E Profile2"
+    own = network(
+        message("Lights", 2, signals=(signal("TurnLeft"),), end_to_end="AUTOSAR E2E Profile5"),
+        name="can_body",
+    )
+    assert "have to make AUTOSAR E2E Profile5" in judge(host, expected=(own,)).remedy
+
+
+def test_what_needs_a_key_has_no_remedy_by_a_gateway(signal, message, network):
+    plain = network(message("Lamps", 1, signals=(signal("TurnLeft"),)), name="can_body")
+    keyed = network(
+        message("Lights", 2, signals=(signal("TurnLeft"),), secured=True), name="can_body"
+    )
+    assert judge(plain, expected=(keyed,)).remedy.startswith("none by a gateway")
+    there = replace(keyed, messages=(replace(keyed.messages[0], name="Lamps"),))
+    answer = judge(there)
+    assert "authenticator" in answer.protection
+    assert "key" in answer.remedy

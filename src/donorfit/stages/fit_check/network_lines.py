@@ -50,6 +50,7 @@ def _judge_signal(case: Case, found: SignalCheck) -> FitLine:
         each
         for each in (
             f"{found.network}/{found.message}" if found.message else "",
+            f"protected by {found.protection}" if found.protection else "",
             *found.differences,
         )
         if each
