@@ -14,7 +14,7 @@ from donorfit.diagnostics.malformed import MalformedError
 from donorfit.diagnostics.talk import NoteKind
 from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
 from donorfit.edge.host.car_claims import CarClaims
-from donorfit.edge.host.power import read_host_power, require_lasting_power
+from donorfit.edge.host.power import HostPower, read_host_power, require_lasting_power
 from donorfit.edge.host.state_folder import find_state_folder
 from donorfit.edge.host.watch import HostWatch
 from donorfit.edge.journal.job_file import JobFile
@@ -111,8 +111,10 @@ class CarConnection:
         except BaseException:
             await carrier.close()
             raise
+        # A simulated car on this computer is not harmed by a laptop that goes out.
+        read_power = HostPower if self._place.on_this_computer else read_host_power
         return WatchedCourier(
-            carrier, HostWatch(tell=self._note, stop=self._stop, read_power=read_host_power)
+            carrier, HostWatch(tell=self._note, stop=self._stop, read_power=read_power)
         )
 
     def _claim(self, car: str) -> None:
@@ -296,10 +298,23 @@ def record_host_power(store: JobFile, place: Place, person: Person) -> None:
 
 
 def open_store(path: Path, *, create: bool) -> JobFile:
-    """Open the job file, or make it where it is missing and ``create`` says so."""
-    if create and not path.exists():
-        return JobFile.create(path, read_wall_clock)
-    return JobFile.open(path, read_wall_clock)
+    """Open the job file, or make it where it is missing and ``create`` says so.
+
+    Raises:
+        JournalError: it cannot be used; where another program is at work on it, which one.
+    """
+    try:
+        if create and not path.exists():
+            return JobFile.create(path, read_wall_clock)
+        return JobFile.open(path, read_wall_clock)
+    except JournalError as error:
+        holder = make_claims(path).find_job_holder()
+        if holder is not None:
+            error.why += (
+                f"; process {holder.process} is at work on it since {holder.since}, "
+                f"with the car {holder.car}"
+            )
+        raise
 
 
 def choose_pack(store: JobFile, given: Path | None) -> Pack:

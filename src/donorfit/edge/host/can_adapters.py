@@ -18,6 +18,11 @@ import json, logging
 logging.disable(logging.CRITICAL)
 import can
 found = can.detect_available_configs()
+try:
+    set_up = can.util.load_config()
+    found.insert(0, {"interface": set_up["interface"], "channel": set_up["channel"]})
+except Exception:
+    pass
 print(json.dumps([[str(each["interface"]), str(each["channel"])] for each in found]))
 """
 
@@ -70,5 +75,8 @@ def find_adapters(*, program: str = _PROGRAM, longest_s: float = LONGEST_S) -> A
         said = (done.stderr.strip().splitlines() or ["nothing"])[-1]
         return AdapterSearch(problem=f"a driver broke the search off ({said[:120]})")
     return AdapterSearch(
-        adapters=tuple(each for each in adapters if each.interface not in _NOT_ADAPTERS)
+        # what python-can's own settings name comes first, and may be found once more
+        adapters=tuple(
+            each for each in dict.fromkeys(adapters) if each.interface not in _NOT_ADAPTERS
+        )
     )

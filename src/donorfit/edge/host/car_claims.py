@@ -54,6 +54,10 @@ def read_start(process: int) -> float | None:
         return 0.0  # it is there, and will not say
 
 
+def _make_claim(row: tuple[str, int, float, str, str]) -> Claim:
+    return Claim(car=row[0], process=row[1], started=row[2], job=row[3], since=row[4])
+
+
 class CarClaims:
     """The claims of one program; :meth:`release` gives them all back.
 
@@ -102,6 +106,21 @@ class CarClaims:
             )
         self._held.add(car)
 
+    def find_job_holder(self) -> Claim | None:
+        """Another program that still runs and is at work on this very job, as far as is known."""
+        if not (self._folder / FILE_NAME).is_file():
+            return None
+        try:
+            with self._open() as connection:
+                rows = connection.execute(
+                    "SELECT car, process, started, job, since FROM claims WHERE job = ?",
+                    (self._job,),
+                ).fetchall()
+        except (sqlite3.Error, OSError):
+            return None
+        holders = (_make_claim(row) for row in rows)
+        return next((each for each in holders if self._is_alive(each)), None)
+
     def release(self) -> None:
         """Give back what was claimed; twice is harmless."""
         if not self._held:
@@ -123,9 +142,7 @@ class CarClaims:
                 "SELECT car, process, started, job, since FROM claims WHERE car = ?", (car,)
             ).fetchone()
             if row is not None:
-                holder = Claim(
-                    car=row[0], process=row[1], started=row[2], job=row[3], since=row[4]
-                )
+                holder = _make_claim(row)
                 if self._is_alive(holder):
                     return holder
                 self.notes.append(

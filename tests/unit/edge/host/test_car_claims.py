@@ -53,6 +53,17 @@ def test_the_second_program_is_told_who_has_the_car(tmp_path, other):
     make(tmp_path).claim("another car")
 
 
+def test_who_is_at_work_on_a_job_is_known_while_it_runs(tmp_path, other):
+    job = Path("other.donorfit")
+    holder = make(tmp_path, job).find_job_holder()
+    assert (holder.process, holder.car) == (other.pid, CAR)
+    assert make(tmp_path, "mine.donorfit").find_job_holder() is None
+    assert make(tmp_path / "nothing", job).find_job_holder() is None
+    other.kill()
+    other.wait()
+    assert make(tmp_path, job).find_job_holder() is None
+
+
 def test_a_killed_program_lets_go_and_its_job_is_named(tmp_path, other):
     other.kill()
     other.wait()

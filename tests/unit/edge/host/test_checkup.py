@@ -91,6 +91,14 @@ def test_a_driver_that_hangs_prints_or_dies_reaches_nobody():
     assert find_adapters(program=chatty).adapters == (Adapter(interface="pcan", channel="1"),)
 
 
+def test_what_python_can_is_set_up_for_is_listed(monkeypatch):
+    pytest.importorskip("can")
+    monkeypatch.setenv("CAN_INTERFACE", "socketcan")
+    monkeypatch.setenv("CAN_CHANNEL", "can7")
+    search = find_adapters()
+    assert search.adapters[0] == Adapter(interface="socketcan", channel="can7"), search.problem
+
+
 def test_without_the_extra_the_search_says_so(monkeypatch):
     monkeypatch.setitem(sys.modules, "can", None)
     search = find_adapters()
