@@ -15,6 +15,7 @@ from program import DEMO, NO_JOURNAL, STOPPED, call, copy_job, finish, reach, st
 
 from donorfit.assemble import open_store
 from donorfit.edge.served_car import serve_car
+from donorfit.job.job import CHANGE
 
 pytestmark = [
     pytest.mark.journey,
@@ -107,6 +108,19 @@ def test_36_a_journal_that_may_only_be_read_stops_before_anything_is_sent(prepar
         assert done.returncode == NO_JOURNAL, done.stderr
         assert "written" in done.stderr
         assert hashlib.sha256(job.read_bytes()).hexdigest() == before
+
+
+def test_16_another_car_at_the_other_end_is_left_alone(prepared, tmp_path):
+    job, digest = copy_job(prepared, tmp_path)
+    text = (DEMO / "car.toml").read_text(encoding="utf-8")
+    other = tmp_path / "other.toml"
+    other.write_text(text.replace("ZZ9MRE1A3L0004217", "ZZ9MRE1A3L0004299"), encoding="utf-8")
+    with serve_car(other, fast=True) as address:
+        done = call("apply", job, "--write", digest, *reach(address))
+    assert done.returncode in range(40, 45), (done.returncode, done.stderr)
+    assert "ZZ9MRE1A3L0004299" in done.stderr
+    with open_store(job, create=False) as store:
+        assert [each.kind for each in store.list_records()][-1] != CHANGE
 
 
 def test_38_a_second_program_on_the_same_job_is_told(prepared, tmp_path):
