@@ -130,28 +130,31 @@ def test_a_car_is_found_and_named_by_its_vin(donorfit, tmp_path, demo_data, car)
 
 
 HOLD = """
-import sys, time
-from donorfit.edge.host.car_claims import CarClaims
-from donorfit.edge.host.state_folder import find_state_folder
+import sys
 from pathlib import Path
-claims = CarClaims(find_state_folder(), job=Path("first.donorfit"), now=lambda: "just now")
-claims.claim(sys.argv[1])
-print("held", flush=True)
-sys.stdin.read()
+from donorfit.assemble import make_claims, open_store
+with open_store(Path(sys.argv[2]), create=True) as store:
+    make_claims(store.path).claim(sys.argv[1])
+    print("held", flush=True)
+    sys.stdin.read()
 """
 
 
-def test_a_second_program_on_the_same_car_is_told(donorfit, tmp_path, demo_data, car):
-    job = tmp_path / "second.donorfit"
+def test_a_second_program_on_the_same_car_or_job_is_told(donorfit, tmp_path, demo_data, car):
+    job, held = tmp_path / "second.donorfit", tmp_path / "first.donorfit"
     made = ["survey", job, "--pack", demo_data / "pack", "--car", car, "--fast", "-q"]
     with subprocess.Popen(
-        [sys.executable, "-c", HOLD, car], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        [sys.executable, "-c", HOLD, car, held], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     ) as first:
         assert first.stdout.readline() == b"held\n"
         code, _, err = donorfit(*made)
         assert code == 40, err
         assert f"process {first.pid}" in err
-        assert "first.donorfit" in err
+        assert str(held) in err
+        # the same job, too: its file is locked, and the claim says by whom
+        code, _, err = donorfit("status", held)
+        assert code == 50, err
+        assert f"process {first.pid}" in err
         first.kill()
     code, _, err = donorfit(*made)
     assert code == 0, err
