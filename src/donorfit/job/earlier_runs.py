@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
-from donorfit.records.plan import Plan
+from donorfit.records.plan import Plan, StepKind
 from donorfit.records.preparation import Preparation
-from donorfit.records.session_order import name_lane
+from donorfit.records.session_order import BEGUN_LANE, name_lane
 
 _TOUCHED = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN, StepState.DIFFERS))
 _EARLIER = "so in an earlier run"
@@ -69,13 +69,17 @@ def doubt_begun(change: ChangeRecord, plan: Plan, strands: frozenset[str]) -> Ch
 def _list_steps(plan: Plan, strands: frozenset[str]) -> frozenset[str]:
     if plan.order is None:
         return frozenset(step.id for step in plan.steps) if strands else frozenset()
-    return frozenset(
+    lanes = {name.rpartition("/")[2] for name in strands}
+    steps = {
         step
         for each in plan.order.rounds
         for lane in each.lanes
         for step in lane.steps
-        if any(name.endswith(f"/{name_lane(each.number, lane.network)}") for name in strands)
-    )
+        if name_lane(each.number, lane.network) in lanes
+    }
+    if BEGUN_LANE in lanes:
+        steps.update(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
+    return frozenset(steps)
 
 
 def presume_change(

@@ -3,6 +3,10 @@
 from dataclasses import dataclass
 
 
+BEGUN_LANE = "begun"
+"""Lane of the downloads that an earlier run has begun; it comes before all rounds."""
+
+
 def name_lane(round_number: int, network: str) -> str:
     """The name under which the journal keeps what is asked in one lane of one round."""
     return f"round {round_number} {network}"

@@ -100,6 +100,12 @@ def test_the_doubt_is_about_the_lanes_that_were_begun() -> None:
     doubted = doubt_begun(NOTHING, plan, frozenset({"apply", "apply/round 1 can"}))
     assert [step.state is STATES.UNCERTAIN for step in doubted.steps] == [True, True] + [False] * 3
     assert doubted.changed == ("one", "two")
+    # A download that was begun has a lane of its own before all rounds.
+    doubted = doubt_begun(NOTHING, plan, frozenset({"apply/begun"}))
+    assert [step.state is STATES.UNCERTAIN for step in doubted.steps] == [False] * 3 + [
+        True,
+        False,
+    ]
 
 
 def test_a_run_without_a_record_may_have_done_anything_but_what_is_known() -> None:

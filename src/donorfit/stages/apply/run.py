@@ -10,7 +10,7 @@ from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.records.preparation import Preparation
-from donorfit.records.session_order import name_lane
+from donorfit.records.session_order import BEGUN_LANE, name_lane
 from donorfit.stages.apply.deeds import StepOutcome
 from donorfit.stages.apply.lanes import LaneEnd, describe_step, run_lane
 from donorfit.vehicle.control_unit import SERIAL_IDENTIFIER, VIN_IDENTIFIER
@@ -103,7 +103,7 @@ def _list_rounds(plan: Plan, begun: frozenset[str]) -> tuple[tuple[_Round, ...],
     rest = {step.id: step for step in plan.steps if not _is_begun_download(step, begun)}
     if plan.order is None:
         return (_Round(lanes=(("row", (*first, *rest.values())),)),), ""
-    rounds = [_Round(lanes=(("begun", first),))] if first else []
+    rounds = [_Round(lanes=((BEGUN_LANE, first),))] if first else []
     ids = [id_ for each in plan.order.rounds for lane in each.lanes for id_ in lane.steps]
     if sorted(ids) != sorted(step.id for step in plan.steps):
         return (), "the rounds of this plan do not hold each of its steps once: plan again"
