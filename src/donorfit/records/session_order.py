@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 
-
 BEGUN_LANE = "begun"
 """Lane of the downloads that an earlier run has begun; it comes before all rounds."""
 
