@@ -21,6 +21,8 @@ _DOUBT = "the part of this run before it was cut may have done it"
 def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRecord:
     """The change record with the earlier result of every step that this run did not reach.
 
+    A step that was refused now and touched before is uncertain.
+
     Args:
         change: what the newest run says.
         earlier: the record before it, of whatever plan; None where there is none.
@@ -35,9 +37,12 @@ def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRe
 
 
 def _choose(result: StepResult, earlier: StepResult | None) -> StepResult:
-    if result.state is not StepState.NOT_REACHED or earlier is None:
+    if earlier is None or earlier.state not in _TOUCHED:
         return result
-    if earlier.state not in _TOUCHED:
+    if result.state is StepState.REFUSED:
+        # A unit that refuses to be looked at has not lost what an earlier run may have written.
+        return replace(result, state=StepState.UNCERTAIN)
+    if result.state is not StepState.NOT_REACHED:
         return result
     if _EARLIER in earlier.detail:
         return earlier

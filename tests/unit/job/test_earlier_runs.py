@@ -69,8 +69,9 @@ def test_what_the_newest_run_saw_counts() -> None:
         STATES.ALREADY, STATES.REFUSED, *[STATES.NOT_REACHED] * 3, changed=("one",)
     )
     kept = keep_earlier(newer, HALF)
-    assert [step.state for step in kept.steps[:2]] == [STATES.ALREADY, STATES.REFUSED]
-    assert kept.changed == ("one",)
+    # Refused now, and neither old nor new before: nobody knows.
+    assert [step.state for step in kept.steps[:2]] == [STATES.ALREADY, STATES.UNCERTAIN]
+    assert kept.changed == ("one", "two")
 
 
 def test_a_record_of_another_plan_says_nothing() -> None:
