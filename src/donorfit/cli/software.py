@@ -81,7 +81,7 @@ def show_command(
 
 
 def describe_reading(
-    reading: "SoftwareReading", fits: list[dict[str, Any]] | None
+    reading: "SoftwareReading", fits: dict[str, list[dict[str, Any]]] | None
 ) -> dict[str, Any]:
     """A software file as plain values: ``donorfit software show 1``."""
     from donorfit.edge.software.reading import describe_segment  # noqa: PLC0415 - slow
@@ -111,15 +111,15 @@ def describe_reading(
         "idents": [{"name": name, "values": list(values)} for name, values in reading.idents],
         "notes": list(reading.notes),
     }
-    return plain if fits is None else plain | {"fits": fits}
+    return plain | (fits or {})
 
 
-def _find_fits(reading: "SoftwareReading", path: Path) -> list[dict[str, Any]]:
-    """Blocks of a pack that are this file, by its digest and its pieces."""
+def _find_fits(reading: "SoftwareReading", path: Path) -> dict[str, list[dict[str, Any]]]:
+    """Blocks of a pack that are this file, by its digest, and units with room at its places."""
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415 - slow to load
 
     pack: Pack = read_pack(path)
-    return [
+    fits = [
         {
             "unit": unit.id,
             "title": unit.title,
@@ -130,9 +130,17 @@ def _find_fits(reading: "SoftwareReading", path: Path) -> list[dict[str, Any]]:
         for block in unit.software_blocks
         if block.sha256 == reading.image.sha256
     ]
+    room = [
+        {"unit": unit.id, "title": unit.title}
+        for unit in pack.units
+        if reading.has_address and unit.has_room_for(reading.image.places)
+    ]
+    return {"fits": fits, "room": room}
 
 
-def _write_lines(reading: "SoftwareReading", fits: list[dict[str, Any]] | None) -> list[str]:
+def _write_lines(
+    reading: "SoftwareReading", fits: dict[str, list[dict[str, Any]]] | None
+) -> list[str]:
     plain = describe_reading(reading, fits)
     segments = plain["segments"]
     count = len(segments)
@@ -156,12 +164,22 @@ def _write_lines(reading: "SoftwareReading", fits: list[dict[str, Any]] | None) 
     said = [f"for {name}: {', '.join(values)}" for name, values in reading.idents]
     said += [f"note: {each}" for each in reading.notes]
     if fits is not None:
-        said += [
-            f"fits {each['unit']} ({each['title']}), hardware {', '.join(each['hardware'])}: "
-            f"it becomes software {each['version']}"
-            for each in fits
-        ] or ["no control unit of the pack is programmed with this file"]
+        said += _write_fits(fits)
     return lines + [f"  {clean(each)}" for each in said]
+
+
+def _write_fits(fits: dict[str, list[dict[str, Any]]]) -> list[str]:
+    lines = [
+        f"fits {each['unit']} ({each['title']}), hardware {', '.join(each['hardware'])}: "
+        f"it becomes software {each['version']}"
+        for each in fits["fits"]
+    ] or ["no control unit of the pack is programmed with this file"]
+    fitting = {each["unit"] for each in fits["fits"]}
+    return lines + [
+        f"has room at these addresses, which alone says little: {each['unit']} ({each['title']})"
+        for each in fits["room"]
+        if each["unit"] not in fitting
+    ]
 
 
 def _write_address(address: int | None) -> str:

@@ -1,5 +1,6 @@
 """Control units, as a pack describes them."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -176,4 +177,9 @@ class ControlUnit:
     programming_session: int = 2
     programming_security_level: int = 0
     program_memory: tuple[SegmentPlace, ...] = ()
+
+    def has_room_for(self, places: Iterable[SegmentPlace]) -> bool:
+        """Whether every piece lies in the memory for software; False where that is not known."""
+        return all(any(room.holds(each) for room in self.program_memory) for each in places)
+
     can: CanIdentifiers | None = None

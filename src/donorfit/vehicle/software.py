@@ -55,6 +55,11 @@ class SegmentPlace:
         """Bytes that the piece takes in the unit's memory."""
         return self.unpacked_bytes or self.size_bytes
 
+    def holds(self, other: "SegmentPlace") -> bool:
+        """Whether another place lies inside this one."""
+        end = self.address + self.memory_bytes
+        return self.address <= other.address and other.address + other.memory_bytes <= end
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoftwareSegment:

@@ -82,11 +82,10 @@ def _check_places(
         if each.memory_bytes >= 1 << (8 * block.length_bytes):
             what = f"{where}: {shown} need more than {block.length_bytes} length bytes"
             notes.add(file, line, what, "raise length_bytes")
-        if unit.memory and not any(
-            each.address >= one.address
-            and each.address + each.memory_bytes <= one.address + one.size_bytes
-            for one in unit.memory
-        ):
+        ranges = [
+            SegmentPlace(address=one.address, size_bytes=one.size_bytes) for one in unit.memory
+        ]
+        if ranges and not any(one.holds(each) for one in ranges):
             what = f"{where}: {shown} lie outside the unit's memory"
             notes.add(file, line, what, "correct the place, or the unit's [[unit.memory]]")
 

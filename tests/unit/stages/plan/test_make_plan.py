@@ -269,6 +269,43 @@ class TestProgramming:
         assert finding.severity is Severity.BLOCKING
         assert "not for hardware L1" in finding.why
 
+    def test_a_block_that_may_not_replace_what_is_there_is_passed_over(self, old: World) -> None:
+        def keep_after(*versions: str) -> World:
+            unit = old.pack.find_unit(UnitId("lighting"))
+            assert unit is not None
+            replaces = tuple(SoftwareVersion.parse(each) for each in versions)
+            blocks = tuple(
+                replace(each, replaces=replaces) if str(each.version) == "2.9" else each
+                for each in unit.software_blocks
+            )
+            unit = replace(unit, software_blocks=blocks)
+            units = tuple(unit if each.id == unit.id else each for each in old.pack.units)
+            return replace(old, pack=replace(old.pack, units=units))
+
+        def list_programmed(world: World) -> list[str]:
+            steps = world.plan().steps
+            return [step.software_after for step in steps if step.kind is StepKind.PROGRAM]
+
+        assert list_programmed(keep_after("2.4", "2.5")) == ["2.9"]
+        assert list_programmed(keep_after("2.4")) == ["3.0"]
+
+    def test_no_block_that_may_replace_what_is_there_blocks(self, old: World) -> None:
+        unit = old.pack.find_unit(UnitId("lighting"))
+        assert unit is not None
+        blocks = tuple(
+            replace(each, replaces=(SoftwareVersion.parse("2.8"),))
+            for each in unit.software_blocks
+        )
+        units = tuple(
+            replace(each, software_blocks=blocks) if each.id == unit.id else each
+            for each in old.pack.units
+        )
+        plan = replace(old, pack=replace(old.pack, units=units)).plan()
+        finding = next(each for each in plan.findings if each.id == "software-missing")
+        assert finding.severity is Severity.BLOCKING
+        assert "3.0 after 2.8" in finding.why
+        assert "but not after 2.5" in finding.why
+
     def test_unknown_software_is_a_warning(self, old: World) -> None:
         plan = old.with_unit("lighting", software="").plan()
         assert "software-unknown" in list_ids(plan, Severity.WARNING)
