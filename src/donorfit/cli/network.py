@@ -126,6 +126,8 @@ def needs_command(
     for each in answers:
         if each.protection:
             print_text(f"protected by {each.protection}", first=f"  {each.need.signal}: ")
+        for near in each.nearest:
+            print_text(near, first=f"  {each.need.signal}, nearest by meaning: ")
         for difference in each.differences:
             print_text(difference, first=f"  {each.need.signal}: ")
     met = sum(each.verdict.value == "present" for each in answers)

@@ -55,6 +55,8 @@ class Check:
         backwards: bytes are taken from the last to the first.
         trailing: bytes behind the data that never reach the bus, such as a data id.
         low_byte_first: order of the bytes of a wide check.
+        place_sure: false where the algebra fits every byte alike (xor, negative sums) and the byte
+            that moves most was taken.
         pairs: pairs of frames that agree, all of those tried.
     """
 
@@ -66,6 +68,7 @@ class Check:
     backwards: bool = False
     trailing: int = 0
     low_byte_first: bool = False
+    place_sure: bool = True
     pairs: int
 
     @property
@@ -89,6 +92,10 @@ def find_byte_checks(
         counters: those found; a byte that counts is no check.
         differences: of frame pairs with equal counter value.
     """
+    symmetric = _find_symmetric(rows, counters)
+    if symmetric is not None:
+        yield symmetric
+        return
     survivors = list_survivors(differences, list_places(rows.shape[1]))
     for byte in list_places(rows.shape[1]):
         if len(np.unique(rows[:, byte])) < LEAST_VARIED:
@@ -126,21 +133,37 @@ def _pair_frames(rows: Column, counters: tuple[Counter, ...]) -> Column:
     return np.array(pairs[::step][:MOST_PAIRS], np.int64).reshape(-1, 2)
 
 
+def _find_symmetric(rows: Column, counters: tuple[Counter, ...]) -> Check | None:
+    """A check that fits every byte alike: all bytes together never change their sum or xor."""
+    moving = [n for n in range(rows.shape[1]) if len(np.unique(rows[:, n])) >= LEAST_VARIED]
+    if len(moving) < 3:  # noqa: PLR2004 - two bytes that move against each other are no check
+        return None
+    total = rows.sum(axis=1, dtype=np.int64)
+    rests = (
+        (CheckKind.NEGATIVE_SUM, total % _BYTE_RING),
+        (CheckKind.NEGATIVE_CARRY_SUM, total % _CARRY_RING),
+        (CheckKind.XOR, np.bitwise_xor.reduce(rows, axis=1).astype(np.int64)),
+    )
+    kind = next((name for name, rest in rests if (rest == rest[0]).all()), None)
+    if kind is None:
+        return None
+    counting = {each.byte for each in counters}
+    moved = np.bitwise_xor(rows[1:], rows[:-1], dtype=np.uint8)
+    moves = np.unpackbits(moved, axis=1).reshape(len(moved), -1, 8).sum(axis=(0, 2))
+    # Of equals the outermost byte: checks stand at the beginning or at the end.
+    end = rows.shape[1] - 1
+    byte = max(moving, key=lambda n: (n not in counting, moves[n], max(n, end - n)))
+    return Check(kind=kind, byte=byte, pairs=len(rows), place_sure=False)
+
+
 def _try_plain(check: Column, others: Column, byte: int) -> Iterator[Check]:
-    """Sum and xor with any constant added: the difference to the check byte never moves."""
+    """Sums with any constant added: the difference to the check byte never moves."""
     # A byte that equals one moving neighbour would pass too; ask for two that move.
     if sum(len(np.unique(column)) >= LEAST_VARIED for column in others.T) < 2:  # noqa: PLR2004
         return
-    total, value = others.sum(axis=1, dtype=np.int64), check.astype(np.int64)
-    mixed = value ^ np.bitwise_xor.reduce(others, axis=1).astype(np.int64)
-    rests = (
-        (CheckKind.SUM, (value - total) % _BYTE_RING),
-        (CheckKind.NEGATIVE_SUM, (value + total) % _BYTE_RING),
-        (CheckKind.CARRY_SUM, (value - total) % _CARRY_RING),
-        (CheckKind.NEGATIVE_CARRY_SUM, (value + total) % _CARRY_RING),
-        (CheckKind.XOR, mixed),
-    )
-    for kind, rest in rests:
+    difference = check.astype(np.int64) - others.sum(axis=1, dtype=np.int64)
+    for kind, ring in ((CheckKind.SUM, _BYTE_RING), (CheckKind.CARRY_SUM, _CARRY_RING)):
+        rest = difference % ring
         if (rest == rest[0]).all():
             yield Check(kind=kind, byte=byte, pairs=len(check))
 

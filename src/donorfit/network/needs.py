@@ -1,10 +1,11 @@
 """Does every signal that a module needs reach it, in the layout and rhythm that it expects."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from donorfit.network.layouts import list_differences
+from donorfit.network.signal_matching import Place, match_signals
 from donorfit.vehicle.donor import NeededSignal
 from donorfit.vehicle.network import Message, Network, Signal
 
@@ -19,6 +20,9 @@ class SignalVerdict(Enum):
     ON_EVENTS = "sent on events only"
     MISSING = "missing"
     UNKNOWN = "network not described"
+
+
+_ABSENT = frozenset((SignalVerdict.MISSING, SignalVerdict.UNKNOWN, SignalVerdict.OTHER_LAYOUT))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +40,8 @@ class SignalCheck:
         reason: the finding in one sentence.
         effect: what the driver notices; empty where the signal is present.
         remedy: what could be done; empty where nothing has to be.
+        nearest: signals of the host that mean the nearest to it, with score and reasons; only
+            where it is not sent under its own name and the module's own car is described.
         protection: counter, check or authenticator that the description states for the message;
             empty where it states none.
     """
@@ -50,6 +56,7 @@ class SignalCheck:
     reason: str = ""
     effect: str = ""
     remedy: str = ""
+    nearest: tuple[str, ...] = ()
     protection: str = ""
 
 
@@ -80,7 +87,7 @@ def check_signals(
     places = list(_list_places(networks))
     own = {(p.network.name, p.message.name, p.signal.name): p for p in _list_places(expected)}
     described = {network.name: network for network in networks}
-    return tuple(
+    checks = [
         _check(
             need,
             [p for p in places if p.signal.name == need.signal],
@@ -88,7 +95,33 @@ def check_signals(
             own.get((need.network, need.message, need.signal)),
         )
         for need in needed
-    )
+    ]
+    return _add_nearest(checks, own, networks)
+
+
+def _add_nearest(
+    checks: list[SignalCheck],
+    own: dict[tuple[str, str, str], _Place],
+    networks: Sequence[Network],
+) -> tuple[SignalCheck, ...]:
+    """Candidates by meaning for needs that no signal of their name meets."""
+    sent = {place.signal.name for place in _list_places(networks)}
+    absent = {}
+    for number, check in enumerate(checks):
+        need = check.need
+        place = own.get((need.network, need.message, need.signal))
+        if place is not None and check.verdict in _ABSENT and check.need.signal not in sent:
+            absent[number] = Place(
+                network=place.network.name, message=place.message, signal=place.signal
+            )
+    for number, match in zip(absent, match_signals(list(absent.values()), networks), strict=True):
+        nearest = tuple(
+            f"{each.place.network}/{each.place.message.name}/{each.place.signal.name} "
+            f"({each.score:.2f}: {'; '.join(each.reasons)})"
+            for each in match.candidates
+        )
+        checks[number] = replace(checks[number], nearest=nearest)
+    return tuple(checks)
 
 
 def _list_places(networks: Iterable[Network]) -> Iterator[_Place]:

@@ -122,7 +122,7 @@ def _describe_check(check: Check) -> str:
         else f"bytes {check.places[0]} to {check.places[-1]}"
     )
     if not check.is_crc:
-        return f"{check.kind.value} in {where}"
+        return f"{check.kind.value} {'in' if check.place_sure else 'probably in'} {where}"
     ways = [
         word
         for applies, word in (

@@ -74,7 +74,39 @@ def test_sums_and_xor(seed):
         CheckKind.SUM
     ]
     rows[:, 0] = np.bitwise_xor.reduce(rows[:, 1:], axis=1) ^ 0xA5
-    assert CheckKind.XOR in {check.kind for check in find_protection(rows).checks}
+    (check,) = find_protection(rows).checks
+    assert (check.kind, check.place_sure) == (CheckKind.XOR, False)
+    total = rows[:, 1:].sum(axis=1, dtype=np.int64)
+    rows[:, 0] = (-total) & 0xFF
+    assert [c.kind for c in find_protection(rows).checks] == [CheckKind.NEGATIVE_SUM]
+
+
+def test_the_inverted_sum_with_carry_of_lin():
+    """LIN's classic checksum: sum with carry, inverted (LIN 1.3, from memory); the byte behind."""
+    rows = np.random.default_rng(4).integers(0, 256, (40, 6)).astype(np.uint8)
+    for row in rows:
+        total = 0
+        for byte in row[:5]:
+            total += int(byte)
+            total = total - 255 if total > 255 else total
+        row[5] = 255 - total
+    (check,) = find_protection(rows).checks
+    assert check.kind is CheckKind.NEGATIVE_CARRY_SUM
+
+
+def test_the_place_of_a_symmetric_check_is_told_by_how_much_it_moves():
+    """200 messages whose signals drift as those of a car do; noise alone would hide the place."""
+    right = 0
+    for seed in range(200):
+        dice = np.random.default_rng(seed)
+        rows = np.zeros((60, 8), np.uint8)
+        rows[:, 1] = np.arange(60) % 16
+        for column in range(2, 6):
+            rows[:, column] = dice.integers(-2, 3, 60).cumsum() + dice.integers(40, 200)
+        rows[:, 7] = np.bitwise_xor.reduce(rows[:, :7], axis=1)
+        checks = find_protection(rows).checks
+        right += [check.byte for check in checks] == [7]
+    assert right >= 180
 
 
 @pytest.mark.parametrize("seed", range(40))

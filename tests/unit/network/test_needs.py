@@ -109,3 +109,18 @@ def test_what_needs_a_key_has_no_remedy_by_a_gateway(signal, message, network):
     answer = judge(there)
     assert "authenticator" in answer.protection
     assert "key" in answer.remedy
+
+
+def test_what_is_missing_is_looked_for_by_meaning(signal, message, network):
+    own = network(
+        message("Lights", 2, signals=(signal("TurnLeft"), signal("Level", first_bit=8))),
+        name="can_body",
+    )
+    host = network(
+        message("Lamps", 7, signals=(signal("left_turn_lamp"), signal("door"))), name="can_body"
+    )
+    answer = judge(host, expected=(own,))
+    assert answer.verdict is SignalVerdict.MISSING
+    assert answer.nearest[0].startswith("can_body/Lamps/left_turn_lamp (0.")
+    assert judge(host).nearest == ()
+    assert judge(own, expected=(own,)).nearest == ()

@@ -62,6 +62,7 @@ def list_line_findings(case: Case) -> Iterator[Finding]:
             next_step=f"{plan.next_step}; measure with the supply off",
         )
     yield from _list_stub_findings(case, network)
+    yield from _list_format_findings(case, network)
     if network.kind is NetworkKind.LIN and network.bit_rate > 0:
         for doubt in check_lin(network).doubts:
             yield Finding(
@@ -117,6 +118,25 @@ def _list_stub_findings(case: Case, network: Network) -> Iterator[Finding]:
             why=f"{answer.why}; public pages differ, the strict figure is for 500 kbit/s and up",
             next_step="lead the bus past the module instead: in and out again",
         )
+
+
+def _list_format_findings(case: Case, network: Network) -> Iterator[Finding]:
+    """CAN FD frames on the bus, and a module of which only classic frames are described."""
+    if not any(each.can_fd for each in network.messages):
+        return
+    name = case.unit.id.casefold()
+    own = [m for m in network.messages if name in {each.casefold() for each in m.senders}]
+    heard = [m for m in network.messages if name in {each.casefold() for each in m.receivers}]
+    if any(each.can_fd for each in (*own, *heard)):
+        return
+    yield Finding(
+        id="flexible-frames-on-the-bus",
+        severity=Severity.WARNING,
+        what=f"{network.name} carries CAN FD frames; nothing says that the module bears them.",
+        where=network.name,
+        why="a controller of classic CAN answers every CAN FD frame with an error (ISO 11898-1)",
+        next_step="find out which kind of CAN controller the module has before it is connected",
+    )
 
 
 def _find_network(case: Case) -> Network | None:

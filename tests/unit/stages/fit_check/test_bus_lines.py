@@ -111,3 +111,16 @@ def test_addresses(case, invented) -> None:
     report = case(bench=strange)
     (finding,) = [f for f in report.findings if f.id == "diagnostic-address-differs"]
     assert finding.severity.value == "blocking"
+
+
+def test_a_classic_module_among_flexible_frames(case, invented) -> None:
+    unit = invented.pack.find_unit(invented.pack.find_module("tow_2").unit)
+    network = next(each for each in invented.pack.networks if each.name == unit.network)
+    others = tuple(
+        replace(m, can_fd=unit.id not in (*m.senders, *m.receivers)) for m in network.messages
+    )
+    assert any(each.can_fd for each in others)
+    assert "flexible-frames-on-the-bus" in list_ids(case({"messages": others}))
+    every = tuple(replace(m, can_fd=True) for m in network.messages)
+    assert "flexible-frames-on-the-bus" not in list_ids(case({"messages": every}))
+    assert "flexible-frames-on-the-bus" not in list_ids(case())
