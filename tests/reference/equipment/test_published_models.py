@@ -212,3 +212,28 @@ def test_published_falsely_optional_options_and_redundant_rules(shared_data) -> 
         published = int(row["NumberOfFalseOptionalFeatures"])
         assert len(answer.falsely_optional) + len(below) == published, file
         assert len(answer.redundant) == int(row["NumberOfRedundantConstraints"]), file
+
+
+def test_hundreds_of_clicks_are_answered_as_if_each_were_the_first(shared_data) -> None:
+    """What one question taught the kept solvers never shows in the answer to another."""
+    rules = load(shared_data, "berkeleydb.uvl")
+    kept, rng = Warm(compile_rules(rules)), random.Random(3)
+    chosen: list[int] = []
+    impossible = 0
+    for _ in range(300):
+        if len(chosen) > 6 or rng.random() < 0.1:
+            chosen = []
+        click = rng.choice((1, -1)) * (1 + rng.randrange(len(rules)))
+        chosen = [literal for literal in chosen if abs(literal) != abs(click)] + [click]
+        quick, whole = kept.follow_known(chosen), kept.find_forced(chosen)
+        fresh = Warm(compile_rules(rules))
+        expected = fresh.find_forced(chosen)
+        assert (whole is None) == (expected is None) == (not fresh.holds(chosen))
+        if whole is None:
+            impossible += 1
+            chosen = []
+            continue
+        assert set(whole) == set(expected)
+        assert quick is not None
+        assert {x for x in quick if abs(x) <= len(rules)} <= set(whole)
+    assert 10 < impossible < 200
