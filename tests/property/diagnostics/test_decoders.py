@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from donorfit.diagnostics import doip_messages as m
-from donorfit.diagnostics import fault_codes, transfer, uds
+from donorfit.diagnostics import fault_codes, file_transfer, transfer, uds
 from donorfit.diagnostics.doip import Frame, FrameReader, HeaderFault, encode_frame
 from donorfit.diagnostics.malformed import MalformedError
 from donorfit.diagnostics.matching import Expectation, Match
@@ -137,13 +137,17 @@ DECODERS = [
     transfer.decode_download_request,
     transfer.decode_download_answer,
     transfer.decode_transfer_request,
+    file_transfer.decode_file_request,
+    lambda pdu: file_transfer.decode_file_answer(pdu, file_transfer.FileMode.REPLACE),
+    lambda pdu: file_transfer.decode_file_answer(pdu, file_transfer.FileMode.RESUME),
     fault_codes.decode_fault_report,
 ]
 
 
 @pytest.mark.parametrize("number", range(len(DECODERS)))
 @given(
-    first=st.sampled_from(b"\x10\x14\x22\x27\x2e\x31\x34\x36\x50\x59\x62\x67\x71\x74"), rest=BYTES
+    first=st.sampled_from(b"\x10\x14\x22\x27\x2e\x31\x34\x36\x38\x50\x59\x62\x67\x71\x74\x78"),
+    rest=BYTES,
 )
 def test_uds_decoders_give_a_value_or_malformed(number: int, first: int, rest: bytes) -> None:
     for pdu in (bytes((first,)) + rest, rest):

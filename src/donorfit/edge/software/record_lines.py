@@ -43,6 +43,7 @@ class RecordLines:
         ended: line that ends the file; 0 until it was met.
         data_lines: lines that carry bytes.
         counted: how many of them a counting line has confirmed.
+        widths: address bits of S-record lines; what tells them is outside a line's checksum.
     """
 
     mistakes: FileMistakes
@@ -50,6 +51,7 @@ class RecordLines:
     ended: int = 0
     data_lines: int = 0
     counted: int = -1
+    widths: set[int] = field(default_factory=set)
     _runs: list[_Run] = field(default_factory=list)
     _base: int = 0
     _paged: bool = False
@@ -120,11 +122,15 @@ class RecordLines:
         """One line of S-records (Motorola M68000 Family Programmer's Reference Manual, app. C)."""
         kind, address, data = _unpack_motorola(text)
         match kind:
+            case "0" if self.data_lines:
+                what = "a header in the midst of the data, so that a line of data may be missing"
+                self.mistakes.add(line, what, _AGAIN)
             case "0":
                 shown = data.decode("latin-1").rstrip("\0")[:_LONGEST_SHOWN]
                 self.notes.append(f"header {shown!r}")
             case "1" | "2" | "3":
                 bits = 8 * (int(kind) + 1)
+                self.widths.add(bits)
                 if address + len(data) > 1 << bits:
                     what = f"the line runs past the end of {bits}-bit addresses"
                     self.mistakes.add(line, what, _AGAIN)
@@ -173,6 +179,9 @@ def read_s_record(
     """Pieces and notes of an S-record file; what is wrong goes into the mistakes."""
     lines = RecordLines(mistakes)
     _read_lines(data, lines, "S", lines.take_motorola)
+    if len(lines.widths) > 1:
+        shown = ", ".join(str(bits) for bits in sorted(lines.widths))
+        lines.notes.append(f"lines with addresses of {shown} bits")
     # some writers leave the last line out and count the lines instead
     if not lines.ended and lines.counted != lines.data_lines:
         what = "the line that ends the file (S7, S8 or S9) is missing, it may be cut off"

@@ -131,7 +131,11 @@ def test_s_records_of_all_widths_with_header_and_count():
     assert [(each.address, each.data) for each in reading.image.segments] == [
         (0xFFFE, b"ab"), (0xFF_FFFF, b"c"), (0x1000_0000, b"d"),
     ]  # fmt: skip
-    assert reading.notes == ("header 'head'", "start address 0x00000040, not used")
+    assert reading.notes == (
+        "header 'head'",
+        "start address 0x00000040, not used",
+        "lines with addresses of 16, 24, 32 bits",
+    )
 
 
 @pytest.mark.parametrize(
@@ -142,6 +146,7 @@ def test_s_records_of_all_widths_with_header_and_count():
         ([("3", 0xFFFF_FFFF, b"ab"), ("7", 0, b"")], "past the end of 32-bit"),
         ([("1", 0, b"a"), ("5", 2, b""), ("9", 0, b"")], "1 lines of data came before"),
         ([("1", 0, b"a")], "may be cut off"),
+        ([("1", 0, b"a"), ("0", 1, b"b"), ("9", 0, b"")], "a header in the midst"),
         ([("1", 0, b"ab"), ("1", 1, b"b"), ("9", 0, b"")], "already given"),
     ],
 )
