@@ -198,6 +198,10 @@ class FrameTable:
         if len(rows):
             self._new_long.append(_Long(rows, lengths, pool))
 
+    def shorten(self, rows: int) -> None:
+        """Make the block shorter, where fewer rows came than it was opened for."""
+        self.block = Block._make(each[:rows] for each in self.block)
+
     def take_back(self, row: int) -> None:
         """Empty one row of the block again."""
         self.block.filled[row] = False

@@ -14,6 +14,7 @@ class Loops(NamedTuple):
     Attributes:
         scan_candump: reads lines of candump text into the columns of a block.
         scan_asc: the same for ASC text.
+        scan_objects: reads plain frames among the objects of an unpacked BLF container.
         group_ids: gives every frame the number of its identifier.
         place_rows: rows of the record, ordered by those numbers.
         take_words: the first eight bytes of some rows, as numbers in either byte order.
@@ -22,6 +23,7 @@ class Loops(NamedTuple):
 
     scan_candump: Callable[..., Any]
     scan_asc: Callable[..., Any]
+    scan_objects: Callable[..., Any]
     group_ids: Callable[..., Any]
     place_rows: Callable[..., Any]
     take_words: Callable[..., Any]

@@ -20,9 +20,9 @@ from donorfit.edge.packs.network_files import read_network_file
 from donorfit.errors import InputError
 from donorfit.network.candump_text import read_candump
 from donorfit.network.decode import decode_message, decode_network
-from donorfit.network.frames import FrameTable
+from donorfit.network.frames import FrameTable, LogReading
 
-pytestmark = pytest.mark.reference
+pytestmark = [pytest.mark.reference, pytest.mark.timeout(600)]  # loops may be compiled first
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -225,6 +225,32 @@ def test_blf_cut_anywhere_is_read_or_refused(tmp_path: Path) -> None:
     assert read > 15
 
 
+def test_a_damaged_blf_is_read_or_refused_alike(tmp_path: Path) -> None:
+    rng = np.random.default_rng(13)
+    path = tmp_path / "record.blf"
+    objects = b"".join(make_object(rng, place) for place in range(60))
+    outcomes = set()
+    for place in range(150):
+        damaged = bytearray(objects)
+        for at in rng.integers(0, len(objects), 3):
+            damaged[at] = rng.integers(256)
+        write_objects(path, bytes(damaged), (900, 2000))
+        if place % 3 == 0:  # and the packed bytes themselves
+            whole = bytearray(path.read_bytes())
+            whole[int(rng.integers(200, len(whole)))] ^= 0x55
+            path.write_bytes(whole)
+        try:
+            reading = read_log_file(path)
+        except InputError:
+            with pytest.raises(InputError):
+                read_log_file(path, find_loops(1 << 40))
+            outcomes.add("refused")
+            continue
+        assert_same(reading, read_log_file(path, find_loops(1 << 40)))
+        outcomes.add("read")
+    assert outcomes == {"read", "refused"}
+
+
 def find_container_ends(whole: bytes) -> set[int]:
     ends, at = set(), 144
     while at < len(whole):
@@ -235,8 +261,18 @@ def find_container_ends(whole: bytes) -> set[int]:
     return ends
 
 
+def assert_same(one: LogReading, other: LogReading) -> None:
+    assert (one.lines, sorted(one.left_out)) == (other.lines, sorted(other.left_out))
+    assert one.frames.channel_names == other.frames.channel_names
+    every = np.arange(len(one.frames.ids))
+    mine = (*one.frames[:6], one.frames.take_payload(every))
+    for columns in zip(mine, (*other.frames[:6], other.frames.take_payload(every)), strict=True):
+        np.testing.assert_array_equal(*columns)
+
+
 def compare(path: Path, theirs: object) -> None:
     reading = read_log_file(path)
+    assert_same(reading, read_log_file(path, find_loops(1 << 40)))
     frames = reading.frames
     data = [each for each in theirs if not each.is_remote_frame and not each.is_error_frame]
     assert len(frames.ids) == len(data) > 100

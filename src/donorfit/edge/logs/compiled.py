@@ -81,9 +81,12 @@ def _import_loops() -> Loops | None:
             scale_bits,
             take_words,
         )
+        from donorfit.edge.logs.object_loop import scan_objects  # noqa: PLC0415
     except NoCompilerError:
         return None
-    return Loops(scan_candump, scan_asc, group_ids, place_rows, take_words, scale_bits)
+    return Loops(
+        scan_candump, scan_asc, scan_objects, group_ids, place_rows, take_words, scale_bits
+    )
 
 
 @functools.cache

@@ -73,7 +73,7 @@ def _read(path: Path, ending: str, loops: Loops | None) -> LogReading:
     if ending == "blf":
         with open_file(path) as file:
             try:
-                return read_blf(file, 0 if is_packed(path) else size)
+                return read_blf(file, 0 if is_packed(path) else size, loops)
             except BlfError as error:
                 raise _refuse(path, str(error), "record again, or give another format") from None
     if ending == "mf4" and not is_packed(path):
