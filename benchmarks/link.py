@@ -12,10 +12,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import statistics
 import struct
 import sys
+import tempfile
 import threading
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from _bare_gateway import (
@@ -37,7 +40,7 @@ from donorfit.diagnostics.conversation import (
 )
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.doip import DoipLink
-from donorfit.errors import InputError
+from donorfit.errors import InputError, LinkError
 from donorfit.job.carrier import Carrier
 from donorfit.vehicle.identity import Address, UnitId
 
@@ -256,7 +259,7 @@ def measure_isotp() -> tuple[float, int]:
         message = b"\x36" + bytes(4094)
         began = time.perf_counter()
         await asyncio.gather(*(link.send(unit.unit, message, clock.now() + 60) for unit in units))
-        await asyncio.wait_for(done.wait(), 60)
+        await asyncio.wait_for(done.wait(), 5)
         took = time.perf_counter() - began
         threads = threading.active_count()
         await link.close()
@@ -266,65 +269,142 @@ def measure_isotp() -> tuple[float, int]:
     return asyncio.run(main())
 
 
-def show(name: str, value: float, bar: str, *, good: bool, more: str) -> bool:
+def measure_journal() -> tuple[float, int]:
+    """Share of a session's time that goes into the job file, and how many writes that is.
+
+    The session is preparing and applying on the simulated car of the campaign, with realistic
+    durations in virtual time; the job file is a real one, and its writes take real time.
+    """
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "faults" / "campaign"))
+    import campaign  # noqa: PLC0415 - found through the line above
+
+    from donorfit.edge.journal.job_file import JobFile  # noqa: PLC0415
+
+    class TimedJobFile(JobFile):
+        """A job file that adds up the time of its writes."""
+
+        spent_s = 0.0
+        writes = 0
+
+        def _write(self, statement: str, values: tuple[object, ...], *, durable: bool) -> int:
+            began = time.perf_counter()
+            row = super()._write(statement, values, durable=durable)
+            self.spent_s += time.perf_counter() - began
+            self.writes += 1
+            return row
+
+    schedule = campaign.Schedule(campaign.make_thin_bed(), {}, gives_up=False)
+    world = schedule.world
+    # Beside this file and not in the system's folder, which may be a disk in memory.
+    with (
+        tempfile.TemporaryDirectory(dir=Path(__file__).parent) as folder,
+        TimedJobFile.create(Path(folder) / "job.donorfit", lambda: "") as file,
+    ):
+        for record in world.store.list_records():
+            file.add_record(record.kind, record.data)
+        world.store = file
+        file.spent_s, file.writes = 0.0, 0
+        began_s = world.tell_car_time()
+        schedule.run_forward()
+        session_s = world.tell_car_time() - began_s
+        return file.spent_s / session_s, file.writes
+
+
+def show(name: str, value: float, bar: str, *, good: bool, more: str = "") -> bool:
     """One line of the report."""
-    print(f"{'ok ' if good else 'LOW'} {name:58} {value:8.2f}  bar {bar:9} {more}")
+    print(f"{'ok ' if good else 'LOW'} {name:64} {value:8.2f}  bar {bar:9} {more}")
     return good
+
+
+def compare_downloads(port: int, data: bytes, runs: int) -> bool:
+    """Our download against bare asyncio and against the ready-made pair, turn by turn.
+
+    Each turn gives a ratio of its own, and their median is judged: what else the machine does
+    strikes both sides of one turn much alike.
+    """
+    time_ours(port, data)
+    clock, processor, ready = [], [], []
+    for _ in range(runs):
+        (ours, our_cpu), (bare, bare_cpu) = (
+            measure_both(time_ours, port, data),
+            measure_both(time_bare_asyncio, port, data),
+        )
+        clock.append(bare / ours)
+        processor.append(bare_cpu / our_cpu)
+        with contextlib.suppress(ImportError):
+            ready.append(time_ready_made(port, data[: len(data) // 8]) * 8 / ours)
+    spread = f"{min(clock):.2f} to {max(clock):.2f}"
+    value = statistics.median(clock)
+    name = "download at 0xFFF against a bare asyncio client: clock"
+    good = show(name, value, ">= 0.9", good=value >= 0.9, more=spread)
+    spread = f"{min(processor):.2f} to {max(processor):.2f}"
+    value = statistics.median(processor)
+    good &= show("the same: processor", value, ">= 0.9", good=value >= 0.9, more=spread)
+    if ready:
+        value = statistics.median(ready)
+        name = "download at 0xFFF against udsoncan with doipclient"
+        good &= show(name, value, ">= 10", good=value >= 10)
+    return good
+
+
+def check_slow_blocks(port: int, data: bytes, runs: int) -> bool:
+    """A unit that takes 2 ms a block: how much of our time is the unit's own."""
+    part = data[: (BLOCK_BYTES - 2) * 250]
+    unit_s = 253 * 0.002
+    pairs = [(time_ours(port, part), time_bare_asyncio(port, part)) for _ in range(runs)]
+    value, bare = (
+        statistics.median(unit_s / each for each in times) for times in zip(*pairs, strict=True)
+    )
+    best = unit_s / min(ours for ours, _ in pairs)
+    more = f"best {best:.2f}; bare asyncio {bare:.2f}"
+    name = "2 ms a block: requests x delay against our time"
+    return show(name, value, ">= 0.9", good=value >= 0.9, more=more)
+
+
+def check_isotp(runs: int) -> bool:
+    """The fastest of some runs: a stalled machine breaks messages, as the standard wants."""
+    rates = []
+    threads = 0
+    reason = ""
+    for _ in range(runs):
+        try:
+            rate, threads = measure_isotp()
+        except (LinkError, TimeoutError) as error:
+            reason = f"; {type(error).__name__}: the machine is too busy for 1 s of N_Bs or N_Cr"
+        else:
+            rates.append(rate)
+    value = max(rates, default=0.0) / 30
+    name = "40 ISO-TP channels: KiB/s against a full 500 kbit/s bus (30)"
+    reached = value >= 8 and threads <= 4
+    more = f"{threads} threads, {len(rates)} of {runs} runs{reason}"
+    return show(name, value, ">= 8", good=reached, more=more)
 
 
 def main() -> int:
     """Measure everything; exit code 1 where a bar is missed."""
     quick = "--quick" in sys.argv
     size = (1 << 20) if quick else (2 << 20)
-    runs = 3 if quick else 11
+    runs = 5 if quick else 15
     data = bytes(range(256)) * (size // 256)
     good = True
     with gateway(Knobs()) as port:
         with socket.create_connection(("127.0.0.1", port)):
             pass
-        # Turn by turn, so that a change of the machine's load strikes all alike.
-        pairs = [
-            (measure_both(time_ours, port, data), measure_both(time_bare_asyncio, port, data))
-            for _ in range(runs)
-        ]
-        (ours, our_cpu), (bare, bare_cpu) = (
-            tuple(min(values) for values in zip(*each, strict=True))
-            for each in zip(*pairs, strict=True)
-        )
-        mib = size / (1 << 20)
-        more = f"{mib / ours:.0f} MiB/s against {mib / bare:.0f}"
-        name = "download at 0xFFF against a bare asyncio client: processor"
-        good &= show(name, bare_cpu / our_cpu, ">= 0.8", good=bare_cpu / our_cpu >= 0.8, more="")
-        # The clock on the wall has the time to wake up in it, which depends on the machine more
-        # than on the client: 0.58 to 1.72 was seen within an hour.
-        name = "the same: clock"
-        good &= show(name, bare / ours, ">= 0.8", good=bare / ours >= 0.8, more=more)
-        with contextlib.suppress(ImportError):
-            theirs = time_ready_made(port, data[: size // 4])
-            ratio = theirs * 4 / ours
-            more = f"{mib / 4 / theirs:.1f} MiB/s of theirs"
-            name = "download at 0xFFF against udsoncan with doipclient"
-            good &= show(name, ratio, ">= 5", good=ratio >= 5, more=more)
+        good &= compare_downloads(port, data, runs)
         over_s = min(time_silence(port) for _ in range(runs)) - 0.05
         name = "silent unit noticed, ms after P2"
-        good &= show(name, over_s * 1000, "<= 20", good=over_s <= 0.02, more="")
+        good &= show(name, over_s * 1000, "<= 20", good=over_s <= 0.02)
     with gateway(Knobs(delay_s=0.002, exact=True)) as port:
-        part = data[: (BLOCK_BYTES - 2) * 250]
-        pairs = [(time_ours(port, part), time_bare_asyncio(port, part)) for _ in range(5)]
-        ratio, bare_ratio = (253 * 0.002 / min(times) for times in zip(*pairs, strict=True))
-        name = "2 ms a block: requests x delay against our time"
-        more = f"bare asyncio {bare_ratio:.2f}, which a busy machine pulls down too"
-        reached = ratio >= 0.85 or ratio >= 0.95 * bare_ratio
-        good &= show(name, ratio, ">= 0.85", good=reached, more=more)
+        good &= check_slow_blocks(port, data, runs)
     with gateway(Knobs(delay_s=0.02)) as port:
         took = min(time_many_units(port) for _ in range(runs))
-        name = "40 units x 5 reads at 20 ms, times the longest chain"
-        good &= show(name, took / 0.1, "<= 2.5", good=took <= 0.25, more=f"{took * 1000:.0f} ms")
+        name = "40 units x 5 reads at 20 ms, times the longest chain of 0.1 s"
+        good &= show(name, took / 0.1, "<= 1.5", good=took <= 0.15, more=f"{took * 1000:.0f} ms")
     with contextlib.suppress(ImportError, InputError):
-        rate, threads = measure_isotp()
-        name = "40 ISO-TP channels: KiB/s against a full 500 kbit/s bus (30)"
-        reached = rate >= 100 and threads <= 4
-        good &= show(name, rate / 30, ">= 3.3", good=reached, more=f"{threads} threads")
+        good &= check_isotp(3 if quick else 6)
+    share, writes = measure_journal()
+    name = "job file: per cent of the session's time"
+    good &= show(name, share * 100, "<= 5", good=share <= 0.05, more=f"{writes} writes")
     return 0 if good else 1
 
 

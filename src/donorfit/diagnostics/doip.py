@@ -6,6 +6,7 @@ takes bytes as they come from a connection, in any pieces, and holds at most one
 size.
 """
 
+import struct
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -20,6 +21,7 @@ HEADER_BYTES = 8
 DEFAULT_MAX_PAYLOAD_BYTES = 1 << 20
 """Largest payload taken by default; well above the 64 KiB that service 0x36 can ask for."""
 
+_HEADER = struct.Struct("!BBHI")
 _ADDRESSES_BYTES = 4
 _ANY_SIZE = 1 << 32
 
@@ -136,32 +138,40 @@ class FrameReader:
             skipped = min(self._to_skip, len(data))
             self._to_skip -= skipped
             data = data[skipped:]
-        self._buffer += data
-        buffer = self._buffer
+        # Most of the time whole frames arrive and nothing is left over: then nothing is copied
+        # but each payload.
+        source: bytes | bytearray = data
+        if self._buffer:
+            self._buffer += data
+            source = self._buffer
+        held = len(source)
         start = 0
-        while not self._broken and len(buffer) - start >= HEADER_BYTES:
-            size = int.from_bytes(buffer[start + 4 : start + HEADER_BYTES], "big")
-            payload_type = (buffer[start + 2] << 8) | buffer[start + 3]
-            fault = self._check(buffer[start], buffer[start + 1], payload_type, size)
+        while not self._broken and held - start >= HEADER_BYTES:
+            version, inverse, payload_type, size = _HEADER.unpack_from(source, start)
+            fault = self._check(version, inverse, payload_type, size)
             end = start + HEADER_BYTES + size
             if fault is not None:
-                found.append(
-                    HeaderFault(reason=fault, header=bytes(buffer[start : start + HEADER_BYTES]))
-                )
+                header = bytes(source[start : start + HEADER_BYTES])
+                found.append(HeaderFault(reason=fault, header=header))
                 self._broken = fault.closes_connection
-                self._to_skip = max(0, end - len(buffer))
-                start = min(end, len(buffer))
+                self._to_skip = max(0, end - held)
+                start = min(end, held)
                 continue
-            if end > len(buffer):
+            if end > held:
                 break
-            payload = bytes(memoryview(buffer)[start + HEADER_BYTES : end])
-            found.append(Frame(buffer[start], payload_type, payload))
+            found.append(Frame(version, payload_type, bytes(source[start + HEADER_BYTES : end])))
             start = end
-        if self._broken:
-            buffer.clear()
-        elif start:
-            del buffer[:start]
+        self._keep(source, start)
         return found
+
+    def _keep(self, source: bytes | bytearray, start: int) -> None:
+        """Hold what is not used yet."""
+        if self._broken:
+            self._buffer.clear()
+        elif source is self._buffer:
+            del self._buffer[:start]
+        else:
+            self._buffer += source[start:]
 
     def _check(
         self, version: int, inverse: int, payload_type: int, size: int

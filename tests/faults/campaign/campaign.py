@@ -103,6 +103,11 @@ class Schedule:
         result.struck = world.struck
         return result
 
+    def run_forward(self) -> None:
+        """Prepare and apply only."""
+        self._prepare()
+        self._apply(self._bed.plan)
+
     # --- stages -------------------------------------------------------------------------------
 
     def _prepare(self) -> None:

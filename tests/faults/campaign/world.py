@@ -354,6 +354,10 @@ class World:
         self._refuses_until_s = max(0.0, self._refuses_until_s - ran_s - pause_s)
         self._link = None
 
+    def tell_car_time(self) -> float:
+        """The car's time while no program runs."""
+        return self._base_s
+
     def tell_wall_time(self) -> float:
         """Seconds of the wall clock, which may have jumped."""
         return self._wall_s + VirtualClock().now()
