@@ -281,6 +281,10 @@ def word_proof(proof: Proof) -> list[str]:
             ("plan", word_digest(proof.plan_digest)),
             ("change", word_digest(proof.change_digest)),
             ("read back", f"{equal} of {count(len(proof.read_backs), 'record')} as planned"),
+            (
+                "supply",
+                "not read" if proof.supply_volts is None else f"{proof.supply_volts:.2f} V",
+            ),
             ("digest", word_digest(compute_digest(proof))),
         )
     )

@@ -46,7 +46,7 @@ def _list_evidence(group: ExplainedGroup) -> Iterator[str]:
             for explanation in group.explanations
         ]
         shown = ties[:_SHOWN]
-        more = len(ties) - len(shown)
+        more = group.ties - len(shown)
         rest = f", or one of {more} more" if more > 0 else ""
         yield f"equally good: {'; or '.join(shown)}{rest}: {_word_codes(group.faults)}"
 
@@ -59,6 +59,13 @@ def _list_roots(found: FaultExplanation) -> list[str]:
             codes.setdefault(cause.root or cause.text, set()).update(cause.explains)
     order = sorted(codes, key=lambda root: (-len(codes[root]), root))
     return [f"{len(codes[root])} of the codes go back to this: {root}" for root in order]
+
+
+def _word_check(group: ExplainedGroup) -> str:
+    """The check that tells most, and how much."""
+    check = group.checks[0]
+    bare = check.text.removesuffix(".")
+    return f"{bare} (true in {check.holds_in} of {check.of}, tells {check.gain_bits:.2f} bit)."
 
 
 def note_faults(
@@ -81,7 +88,7 @@ def note_faults(
     evidence = [*roots, *(line for group in found.groups for line in _list_evidence(group))]
     if found.unexplained:
         evidence.append(f"no known cause: {_word_codes(found.unexplained)}")
-    checks = dict.fromkeys(group.next_check for group in found.groups if group.next_check)
+    checks = dict.fromkeys(_word_check(group) for group in found.groups if group.checks)
     cut = not all(group.proved for group in found.groups)
     return (
         *doubts,
