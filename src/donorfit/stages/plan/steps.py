@@ -8,7 +8,7 @@ units that were touched or whose codes the work explains, and nowhere else, so t
 stay as evidence.
 """
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from donorfit.records.plan import Step, StepKind
@@ -169,6 +169,18 @@ def _clear(source: StepSource, touched: Collection[UnitId]) -> Iterator[Step]:
                 f"clear the fault codes of {unit.title}",
                 CLEAR_SECONDS,
             )
+
+
+def mark_stops(steps: Sequence[Step]) -> Iterator[Step]:
+    """The job can stop after the last record of a unit, and after the last of the option lists."""
+    groups = [_find_group(step) for step in steps]
+    for at, step in enumerate(steps):
+        yield replace(step, safe_after=groups[at] not in groups[at + 1 :])
+
+
+def _find_group(step: Step) -> tuple[StepKind, str]:
+    one_unit = step.kind is not StepKind.WRITE_OPTION_LIST
+    return step.kind, step.unit if one_unit else ""
 
 
 def make_steps(source: StepSource) -> tuple[Step, ...]:

@@ -24,7 +24,7 @@ from donorfit.records.plan import (
 from donorfit.records.preparation import Backup, Preparation
 from donorfit.stages.plan.order import order_steps
 from donorfit.stages.plan.software import fits_version, parse_version
-from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION
+from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, mark_stops
 from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import DataIdentifier, UnitId
@@ -188,7 +188,6 @@ def _restore(source: _Undo) -> Iterator[Step]:
             what=f"restore from the backup: {step.what}",
             before=before,
             after=backup.data,
-            safe_after=True,
         )
 
 
@@ -228,7 +227,7 @@ def _make_tail(
 
 def _make_steps(source: _Undo) -> tuple[Step, ...]:
     """Software first, then every write in reverse order, so that the master's list comes last."""
-    steps = [*_program_back(source), *_restore(source)]
+    steps = [*_program_back(source), *mark_stops(list(_restore(source)))]
     touched = {step.unit for step in steps}
     units = [each for each in source.pack.units if each.id in touched]
     written = {step.unit for step in steps if step.kind in _WRITES}

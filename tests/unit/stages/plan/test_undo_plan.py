@@ -221,3 +221,14 @@ class TestRefused:
         back = make_undo_plan(world.pack, plan, less, change(plan, less, {}))
         blocking = [each.id for each in back.findings if each.severity is Severity.BLOCKING]
         assert blocking == ["backup-missing"]
+
+
+def test_the_way_back_says_where_it_can_stop(world: World) -> None:
+    """Not between the copy of the list and the list that counts, nor between records of a unit."""
+    plan = world.plan()
+    preparation = prepare(plan)
+    states = {step.id: StepState.DONE for step in plan.steps}
+    undo = make_undo_plan(world.pack, plan, preparation, change(plan, preparation, states))
+    lists = [step for step in undo.steps if step.kind is StepKind.WRITE_OPTION_LIST]
+    assert [(step.unit, step.safe_after) for step in lists] == [("body", False), ("gateway", True)]
+    assert [each.safe for each in undo.order.rounds].count(False) == 1
