@@ -15,6 +15,7 @@ _PLAIN = {
     Happening.NO_ANSWER: "no answer",
 }
 _LONG_S = 120
+_ENDS = frozenset((Happening.ANSWERED, Happening.REFUSED, Happening.NO_ANSWER))
 _WORTH_A_LINE = frozenset(_PLAIN) - {Happening.WAITING}
 
 
@@ -27,12 +28,15 @@ class ProgressLines:
         self._live = self._stream.isatty()
         self._readings = 0
         self._counting = False
+        self._downloads: dict[str, str] = {}
 
     def __call__(self, progress: Progress) -> None:
         """Take one piece of progress."""
         if self._quiet:
             return
         line = self._word(progress)
+        if progress.happening in _ENDS and progress.binding:
+            self._downloads.pop(progress.unit, None)
         if line:
             self._write_line(line)
         elif progress.happening is Happening.ANSWERED:
@@ -55,8 +59,13 @@ class ProgressLines:
             case Happening.BYTES:
                 if progress.fraction is None or not self._live:
                     return ""
-                line = f"    {clean(who)} {progress.fraction:4.0%}{word_rate(progress)}"
-                self._stream.write(f"\r\x1b[2K{line}")
+                done = f"{progress.fraction:4.0%}{word_rate(progress)}"
+                self._downloads[progress.unit] = f"{clean(progress.unit)}{done}"
+                line = f"{clean(who)} {done}"
+                if len(self._downloads) > 1:
+                    # One terminal line holds one download in full, or several by their units.
+                    line = " | ".join(self._downloads.values())
+                self._stream.write(f"\r\x1b[2K    {line}")
                 self._stream.flush()
                 self._counting = True
                 return ""

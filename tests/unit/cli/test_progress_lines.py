@@ -43,3 +43,21 @@ def test_a_pause_for_the_supply_is_a_line_everywhere():
     ProgressLines(out)(note)
     ProgressLines(out)(at(fraction=0.25))
     assert out.getvalue() == "  ! tow: the supply is at 11.2 V\n"
+
+
+def test_downloads_side_by_side_share_the_line_and_leave_it_when_they_end():
+    terminal = Terminal()
+    lines = ProgressLines(terminal)
+    lines(at(fraction=0.25))
+    camera = Progress(happening=Happening.BYTES, unit="camera", what="downloading", fraction=0.5)
+    lines(camera)
+    assert terminal.getvalue().endswith("    tow 25% | camera 50%")
+    lines(Progress(happening=Happening.ANSWERED, unit="tow", what="done", binding=True))
+    lines(camera)
+    assert terminal.getvalue().endswith("    camera: downloading  50%")
+
+
+def test_a_round_is_a_line():
+    out = io.StringIO()
+    ProgressLines(out)(Progress(happening=Happening.ROUND, what="round 2 of 3: a, b"))
+    assert out.getvalue() == "  round 2 of 3: a, b\n"
