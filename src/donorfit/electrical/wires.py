@@ -24,6 +24,7 @@ OTHER_DROP_SHARE = 0.10
 """The same where nothing depends on it (a marine supplier's catalogue)."""
 WARM_C = 60.0
 SIGNAL_MM2 = 0.5
+_FED_BY_HOST = frozenset((PinFunction.SUPPLY, PinFunction.SWITCHED_SUPPLY))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,7 +253,10 @@ def order_wires(
 
 
 def _order(match: PinMatch, wire: PinWire, length_m: float) -> WireOrder:
+    """A wire of an adapter: behind the host's fuse, so as strong as the host's own wire."""
     size, fuse, note = _size_for(wire.module, length_m, fused=False)
+    if wire.module.function in _FED_BY_HOST and size > 0:
+        size, note = _protect(wire, size, length_m, note)
     return WireOrder(
         host_cavity=f"{match.host}:{wire.host.number}",
         module_cavity=f"{match.module}:{wire.module.number}",
@@ -262,6 +266,27 @@ def _order(match: PinMatch, wire: PinWire, length_m: float) -> WireOrder:
         length_m=length_m,
         note="; ".join(each for each in (wire.note, note) if each),
     )
+
+
+def _protect(wire: PinWire, size: float, length_m: float, note: str) -> tuple[float, str]:
+    """Size that the host's unknown fuse protects too, and what has to be looked at.
+
+    The fuse in front of the host's wire is at most what that wire is made for; an adapter wire
+    that carries less would burn before it.
+    """
+    carries = RATING_A[size]
+    if wire.host.current_a <= 0:
+        return size, "; ".join(
+            (*filter(None, (note,)), f"look up the host's fuse: at most {carries:g} A")
+        )
+    strong = size_wire(max(wire.host.current_a, wire.module.current_a), length_m, fused=False)
+    if strong.found and strong.cross_section_mm2 > size:
+        reason = f"as strong as the host's own wire, {wire.host.current_a:g} A, for its fuse"
+        return strong.cross_section_mm2, "; ".join((*filter(None, (note,)), reason))
+    if not strong.found:
+        reason = f"the host's fuse must be at most {carries:g} A, or put one of its own in"
+        return size, "; ".join((*filter(None, (note,)), reason))
+    return size, note
 
 
 def _order_run(match: PinMatch, cavity: Cavity, length_m: float) -> WireOrder:

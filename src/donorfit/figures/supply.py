@@ -16,6 +16,7 @@ _VOLTS_HEIGHT = 190.0
 _CURRENT_TOP = 244.0
 _CURRENT_HEIGHT = 60.0
 _MOST_POINTS = 600
+_MEASURED = "measured"
 
 Points = Sequence[tuple[float, float, float, float]]
 
@@ -147,10 +148,14 @@ class _Plot:
         ]
         if measured:
             lowest = min(each.volts for each in measured)
-            word = f"measured (rings), min {lowest:.2f}"
+            word = f"{_MEASURED}, min {lowest:.2f}"
             labels.append((self.y(measured[-1].volts), word, True))
         for y, word, bold in spread_labels(labels, 13.0):
-            self.drawing.add_text(self.right + 6, y + 3.5, word, size=SMALL, bold=bold)
+            x = self.right + 6
+            if word.startswith(_MEASURED):
+                self.drawing.add_circle(x + 4, y, 3.6, Ink(stroke="ink", width=1.6))
+                x += 12
+            self.drawing.add_text(x, y + 3.5, word, size=SMALL, bold=bold)
 
     def draw_current(self, points: Points, supply: SupplyForecast) -> float:
         draw = self.drawing

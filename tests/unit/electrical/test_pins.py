@@ -112,6 +112,26 @@ def test_wires_are_ordered_with_size_and_fuse(connector):
     assert orders["m:5"].cross_section_mm2 == 0
 
 
+@pytest.mark.parametrize(
+    ("host_a", "module_a", "size", "said"),
+    [
+        (15.0, 10.0, 2.0, "as strong as the host's own wire, 15 A"),
+        (10.0, 10.0, 1.5, ""),
+        (60.0, 10.0, 1.5, "the host's fuse must be at most 12.75 A"),
+        (0.0, 10.0, 1.5, "look up the host's fuse: at most 12.75 A"),
+    ],
+)
+def test_an_adapter_wire_is_protected_by_the_hosts_fuse(connector, host_a, module_a, size, said):
+    """A fuse of the host that its own wire stands would burn a thinner adapter wire."""
+    match = match_pins(
+        connector("h", (1, "supply", "", host_a)), connector("m", (2, "supply", "", module_a))
+    )
+    (order,) = order_wires(match)
+    assert (order.cross_section_mm2, order.fuse_a) == (size, 0)
+    assert said in order.note
+    assert bool(order.note) == bool(said)
+
+
 def test_the_assignment_is_cheapest():
     costs = [[4, 1, 3], [2, 0, 5], [3, 2, 2]]
     assert assign(costs, unpaired=100) == [1, 0, 2]
