@@ -14,6 +14,15 @@ from typing import IO, Any, NamedTuple
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from donorfit.edge.logs.blf_places import (
+    BASE,
+    LARGEST_GAP,
+    OBJECT_MARK,
+    BlfError,
+    find_objects,
+    find_stride,
+    take_fields,
+)
 from donorfit.network.frames import (
     CLASSIC_BYTES,
     LONGEST_BYTES,
@@ -24,12 +33,10 @@ from donorfit.network.frames import (
 )
 from donorfit.network.loops import Loops
 
-_FILE_MARK, _OBJECT_MARK = b"LOGG", b"LOBJ"
+_FILE_MARK = b"LOGG"
 _FILE_HEADER = struct.Struct("<4sI32x8H8H")  # mark, size, start and end of measuring
-_BASE = struct.Struct("<4sHHII")  # mark, header size and version, object size, type
 _CONTAINER = struct.Struct("<H6xI4x")  # how it is packed, size unpacked
 _CONTAINER_TYPE, _PLAIN, _ZLIB = 10, 0, 2
-_LARGEST_GAP = 4  # bytes of filling between objects
 _BATCH_BYTES = 1 << 20
 _MOST_UNPACKED = 1 << 28  # of one container; common are 128 KiB
 _HEADER_BYTES = {1: 32, 2: 40}
@@ -42,9 +49,6 @@ _HEADER = np.dtype({
     "formats": ["<u2", "<u2", "<u4", "<u4", "<u4", "<u8"],
     "offsets": [4, 6, 8, 12, 16, 24],
     "itemsize": 32,
-})  # fmt: skip
-_SIZES = np.dtype({
-    "names": ["size"], "formats": ["<u4"], "offsets": [8], "itemsize": 16,
 })  # fmt: skip
 _CLASSIC = np.dtype([
     ("channel", "<u2"), ("flags", "u1"), ("length", "u1"), ("id", "<u4"), ("data", "u1", (8,)),
@@ -64,7 +68,7 @@ _FLEXIBLE_64 = np.dtype({
 
 
 def _find_inflate() -> Any:
-    """isal (extra ``fast``) does the same in two thirds of the time."""
+    """The library isal (extra ``fast``) does the same in two thirds of the time."""
     try:
         return importlib.import_module("isal.isal_zlib")
     except ImportError:
@@ -91,14 +95,10 @@ _LAYOUTS = {
 }
 _ERROR_TYPE = 73
 _ROOM = 1.02
-_SPARE_ROWS = 2 * _BATCH_BYTES // _BASE.size  # a block is opened for the smallest objects
+_SPARE_ROWS = 2 * _BATCH_BYTES // BASE.size  # a block is opened for the smallest objects
 _PADDING = bytes(256)  # more than the fields and the payload of the last object may need
 _BROKEN, _NEW_CHANNEL = 1, 2  # why the loop ended
 _VERSION_PLACE = 6
-
-
-class BlfError(ValueError):
-    """The file is no such record, or damaged; says where."""
 
 
 def read_blf(file: IO[bytes], size_bytes: int = 0, loops: Loops | None = None) -> LogReading:
@@ -149,13 +149,13 @@ def _read_file_header(file: IO[bytes]) -> float:
 
 def _list_containers(file: IO[bytes], objects: "_Objects") -> Iterator[bytes]:
     number = 0
-    while len(head := file.read(_BASE.size)) == _BASE.size:
+    while len(head := file.read(BASE.size)) == BASE.size:
         number += 1
-        mark, _, _, size, kind = _BASE.unpack(head)
-        if mark != _OBJECT_MARK or size < _BASE.size:
+        mark, _, _, size, kind = BASE.unpack(head)
+        if mark != OBJECT_MARK or size < BASE.size:
             what = f"container {number} does not begin where the one before ends"
             raise BlfError(what)
-        body = file.read(size - _BASE.size)
+        body = file.read(size - BASE.size)
         file.read(size % 4)
         if kind != _CONTAINER_TYPE or len(body) < _CONTAINER.size:
             objects.leave_out("outside a container" if kind != _CONTAINER_TYPE else CUT_OFF)
@@ -217,7 +217,7 @@ class _Objects:
         if self._loops:
             seen, rest = self._run_loop(whole, buffer, end)
         else:
-            places, rest = _find_objects(whole[:end], buffer[:end])
+            places, rest = find_objects(whole[:end], buffer[:end])
             seen = len(places)
             self._table.open_block(seen)
             if seen:
@@ -228,7 +228,7 @@ class _Objects:
 
     def _run_loop(self, whole: bytes, buffer: Column, end: int) -> tuple[int, int]:
         """Let the loop read; it comes back early at a channel that it does not know yet."""
-        most = end // _BASE.size + 1
+        most = end // BASE.size + 1
         block = self._table.open_block(most)
         odd, state = np.empty((2, most), np.int64), np.zeros(3, np.int64)
         shorts, words, longs = (
@@ -256,7 +256,7 @@ class _Objects:
 
     def finish(self) -> LogReading:
         """Close the record."""
-        if len(self._rest) > _LARGEST_GAP:
+        if len(self._rest) > LARGEST_GAP:
             self.leave_out(CUT_OFF)
         left_out = tuple(LeftOut(kind, *found) for kind, found in self._left_out.items())
         events = self._seen + sum(
@@ -267,8 +267,8 @@ class _Objects:
         return LogReading(self._table.close(), events, left_out)
 
     def _read(self, buffer: Column, places: Column, rows: Column) -> None:
-        stride = _find_stride(places)
-        heads = _take_fields(buffer, places, _HEADER, stride)
+        stride = find_stride(places)
+        heads = take_fields(buffer, places, _HEADER, stride)
         key = heads["type"].astype(np.int64) << 16 | heads["version"]
         alike = bool((key == key[0]).all())
         for each in [int(key[0])] if alike else np.unique(key).tolist():
@@ -281,7 +281,7 @@ class _Objects:
                 self.leave_out(f"object of type {kind}", rows[same])
             else:
                 body = places[same] + header
-                fields = _take_fields(buffer, body, layout.fields, stride if alike else 0)
+                fields = take_fields(buffer, body, layout.fields, stride if alike else 0)
                 self._fill(_Part(buffer, rows[same], heads[same], fields, body, layout))
 
     def _fill(self, part: "_Part") -> None:
@@ -328,14 +328,6 @@ class _Part(NamedTuple):
     layout: _Layout
 
 
-def _find_stride(places: Column) -> int:
-    """Bytes from object to object, where that is the same for all; else 0."""
-    if len(places) == 1:
-        return 1
-    stride = int(places[1] - places[0])
-    return stride if bool((np.diff(places) == stride).all()) else 0
-
-
 def _find_times(heads: Column) -> Column:
     slow = heads["flags"] == _TEN_MICROSECONDS
     parts = np.where(slow, 1e5, 1e9) if slow.any() else 1e9
@@ -353,76 +345,7 @@ def _find_payload(part: _Part, lengths: Column) -> Column:
     return _clear_beyond(windows[part.body + _FLEXIBLE_64.itemsize], there)
 
 
-def _take_fields(buffer: Column, places: Column, fields: np.dtype[Any], stride: int) -> Column:
-    if stride:  # a view, nothing is copied
-        return np.ndarray((len(places),), fields, buffer, int(places[0]), (stride,))
-    rows = sliding_window_view(buffer, fields.itemsize)[places]
-    return np.ascontiguousarray(rows).view(fields).ravel()
-
-
 def _clear_beyond(data: Column, lengths: Column) -> Column:
     if bool((lengths == data.shape[1]).all()):
         return data
     return np.asarray(data * (np.arange(data.shape[1]) < lengths[:, None]), np.uint8)
-
-
-def _find_objects(whole: bytes, buffer: Column) -> tuple[Column, int]:
-    """Places of the whole objects, and where what is left begins."""
-    for step in (4, 1):
-        marks = _find_marks(buffer, step)
-        if not len(marks) or marks[0] > _LARGEST_GAP:
-            continue
-        sizes = _read_sizes(buffer, marks)
-        gaps = np.diff(marks) - sizes[:-1]
-        if ((gaps >= 0) & (gaps <= _LARGEST_GAP)).all():
-            last_end = int(marks[-1] + sizes[-1])
-            rest = len(buffer) - last_end
-            if rest < 0:
-                return marks[:-1], int(marks[-1])
-            held = whole[last_end : last_end + _LARGEST_GAP + len(_OBJECT_MARK)]
-            begun = rest < _BASE.size + _LARGEST_GAP and _OBJECT_MARK in held
-            if begun or rest < _LARGEST_GAP + len(_OBJECT_MARK):
-                return marks, last_end
-    return _walk(whole)
-
-
-def _find_marks(buffer: Column, step: int) -> Column:
-    """Places of the mark with a whole header behind, all of them or those divisible by four."""
-    last = len(buffer) - _BASE.size
-    wanted = int.from_bytes(_OBJECT_MARK, "little")
-    if step > 1:
-        words = buffer[: len(buffer) // 4 * 4].view("<u4")
-        marks = np.flatnonzero(words == wanted) * 4
-    else:
-        begins = np.flatnonzero(buffer[: max(last + 1, 0)] == _OBJECT_MARK[0])
-        rest = [buffer[begins + place] == _OBJECT_MARK[place] for place in (1, 2, 3)]
-        marks = begins[rest[0] & rest[1] & rest[2]]
-    return marks[marks <= last]
-
-
-def _read_sizes(buffer: Column, marks: Column) -> Column:
-    fields = _take_fields(buffer, marks, _SIZES, _find_stride(marks))
-    return fields["size"].astype(np.int64)
-
-
-def _walk(whole: bytes) -> tuple[Column, int]:
-    """The same object by object, where the mark also stands inside of some."""
-    places: list[int] = []
-    at = 0
-    while True:
-        begin = whole.find(_OBJECT_MARK, at, at + _LARGEST_GAP + len(_OBJECT_MARK))
-        if begin < 0:
-            if len(whole) - at >= _LARGEST_GAP + len(_OBJECT_MARK):
-                what = f"no object follows the {len(places)} objects before"
-                raise BlfError(what)
-            return np.array(places, np.int64), at
-        if begin + _BASE.size > len(whole):
-            return np.array(places, np.int64), at
-        size = _BASE.unpack_from(whole, begin)[3]
-        if size < _BASE.size:
-            what = f"an object of {size} bytes follows the {len(places)} objects before"
-            raise BlfError(what)
-        if begin + size > len(whole):
-            return np.array(places, np.int64), begin
-        places.append(begin)
-        at = begin + size

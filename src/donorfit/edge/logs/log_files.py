@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from donorfit.edge.logs.blf_objects import BlfError, read_blf
+from donorfit.edge.logs.blf_objects import read_blf
+from donorfit.edge.logs.blf_places import BlfError
 from donorfit.edge.logs.mf4_groups import read_mf4
 from donorfit.errors import InputError, Mistake
 from donorfit.network.asc_text import ASC, OtherBaseError
