@@ -133,6 +133,10 @@ class SoftwareBlock:
         whole = SegmentPlace(address=self.memory_address, size_bytes=self.size_bytes)
         return self.procedure.segments or (whole,)
 
+    def may_replace(self, version: SoftwareVersion | None) -> bool:
+        """Whether it may be loaded over this version; None stands for one that is not known."""
+        return not self.replaces or version in self.replaces
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlUnit:

@@ -39,7 +39,8 @@ def judge_software(
             change=f"a licensed workshop loads {needed} or newer",
         )
     blocks = [block for block in unit.software_blocks if block.version >= needed]
-    fitting = [block for block in blocks if not block.hardware or hardware in block.hardware]
+    right = [block for block in blocks if not block.hardware or hardware in block.hardware]
+    fitting = [block for block in right if block.may_replace(version)]
     if fitting:
         best = min(fitting, key=lambda block: block.version)
         return FitLine(
@@ -51,11 +52,14 @@ def judge_software(
             evidence=(best.sha256,),
         )
     why = (
-        f"the pack's blocks do not fit hardware {hardware or '(unknown)'}"
+        f"the pack's blocks do not go over {version}"
+        if right
+        else f"the pack's blocks do not fit hardware {hardware or '(unknown)'}"
         if blocks
         else f"the pack has no block of {needed} or newer"
     )
-    verdict = Verdict.UNKNOWN if blocks and not hardware else Verdict.IMPOSSIBLE
+    unsure = blocks and not right and not hardware
+    verdict = Verdict.UNKNOWN if unsure else Verdict.IMPOSSIBLE
     return FitLine(
         subject=Subject.SOFTWARE,
         title=title,

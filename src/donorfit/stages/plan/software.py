@@ -41,11 +41,6 @@ def parse_version(text: str) -> SoftwareVersion | None:
         return None
 
 
-def fits_version(block: SoftwareBlock, version: SoftwareVersion | None) -> bool:
-    """Whether a block may replace what a unit has."""
-    return not block.replaces or version in block.replaces
-
-
 def _explain_none(enough: list[SoftwareBlock], hardware: str, version: SoftwareVersion) -> str:
     """Why no block that is new enough fits."""
     if not enough:
@@ -102,7 +97,7 @@ def _plan_unit(
         )
     enough = [each for each in unit.software_blocks if each.version >= needed]
     fitting = sorted(
-        (each for each in enough if hardware in each.hardware and fits_version(each, version)),
+        (each for each in enough if hardware in each.hardware and each.may_replace(version)),
         key=lambda each: each.version,
     )
     if not fitting:

@@ -23,7 +23,7 @@ from donorfit.records.plan import (
 )
 from donorfit.records.preparation import Backup, Preparation
 from donorfit.stages.plan.order import order_steps
-from donorfit.stages.plan.software import fits_version, parse_version
+from donorfit.stages.plan.software import parse_version
 from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, mark_stops
 from donorfit.stages.plan.supply import forecast
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
@@ -112,7 +112,7 @@ def _find_old_block(
         (
             each
             for each in unit.software_blocks
-            if each.version == wanted and hardware in each.hardware and fits_version(each, there)
+            if each.version == wanted and hardware in each.hardware and each.may_replace(there)
         ),
         None,
     )

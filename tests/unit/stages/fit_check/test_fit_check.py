@@ -172,6 +172,28 @@ def test_hardware_and_software_of_the_module(
 
 
 @pytest.mark.parametrize(
+    ("replaces", "verdict", "words"),
+    [
+        (("1.9",), Verdict.AFTER_CHANGE, "it has 1.9"),
+        (("1.8",), Verdict.IMPOSSIBLE, "the pack's blocks do not go over 1.9"),
+    ],
+)
+def test_software_that_may_not_replace_what_is_there(
+    invented: Car, replaces: tuple[str, ...], verdict: Verdict, words: str
+) -> None:
+    over = tuple(SoftwareVersion.parse(each) for each in replaces)
+    units = tuple(
+        replace(
+            unit, software_blocks=tuple(replace(b, replaces=over) for b in unit.software_blocks)
+        )
+        for unit in invented.pack.units
+    )
+    invented.pack = replace(invented.pack, units=units)
+    found, reason, _ = find(with_bench(invented, hardware="H2", software="1.9"), Subject.SOFTWARE)
+    assert (found, words in reason) == (verdict, True)
+
+
+@pytest.mark.parametrize(
     ("answered", "declared", "verdict"),
     [
         (True, True, Verdict.MET),

@@ -191,6 +191,22 @@ class TestSoftware:
         assert (back.steps[0].software_before, back.steps[0].software_after) == ("3.0", "2.5")
         assert back.findings == ()
 
+    def test_an_old_block_that_may_not_go_over_the_new_one_stays_away(
+        self, programmed: World
+    ) -> None:
+        unit = programmed.pack.find_unit(UnitId("lighting"))
+        for over, goes_back in (("3.0", True), ("2.9", False)):
+            old = replace(
+                unit.software_blocks[1],
+                version=SoftwareVersion.parse("2.5"),
+                replaces=(SoftwareVersion.parse(over),),
+            )
+            world = programmed.with_pack_unit(
+                "lighting", software_blocks=(*unit.software_blocks, old)
+            )
+            back = undo(world, world.plan())
+            assert (StepKind.PROGRAM in {step.kind for step in back.steps}) is goes_back
+
 
 class TestRefused:
     def test_records_of_different_jobs(self, world: World) -> None:
