@@ -80,7 +80,7 @@ def search_with_clingo(clauses: Clauses, asked: Sequence[int], soft: Soft, top: 
 
 
 def search_with_cp_sat(clauses: Clauses, asked: Sequence[int], soft: Soft, top: int) -> list[int]:
-    """CP-SAT, two workers, the list as it is as a hint."""
+    """CP-SAT, one worker, the list as it is as a hint."""
     model = cp_model.CpModel()
     last = max(abs(literal) for clause in clauses for literal in clause)
     variables = [model.new_bool_var("") for _ in range(last + 1)]
@@ -96,7 +96,7 @@ def search_with_cp_sat(clauses: Clauses, asked: Sequence[int], soft: Soft, top: 
     costs: list[int] = []
     while len(costs) < top:
         solver = cp_model.CpSolver()
-        solver.parameters.num_workers = 2
+        solver.parameters.num_workers = 1
         if solver.solve(model) != cp_model.OPTIMAL:
             break
         costs.append(round(solver.objective_value))
