@@ -112,7 +112,7 @@ def test_the_untouched_files_are_read() -> None:
         assert reading.messages_loaded == reading.messages_in_text > 0, name
 
 
-@settings(max_examples=150)
+@settings(max_examples=80)
 @given(st.sampled_from(sorted(FILES)), changes)
 def test_a_damaged_description_is_read_or_refused(name, edits) -> None:
     reading = read_or_refuse(change(FILES[name], edits), name)
@@ -123,6 +123,7 @@ def test_a_damaged_description_is_read_or_refused(name, edits) -> None:
     assert reading.messages_loaded == reading.messages_in_text or reading.left_out
 
 
+@settings(max_examples=40)
 @given(st.binary(max_size=400))
 def test_any_bytes(data) -> None:
     for name in (*FILES, "x.arxml"):
