@@ -1,8 +1,8 @@
 """How long the fewest causes take, as a multiple of OR-Tools CP-SAT on the same codes in one run.
 
 CP-SAT is asked for the lowest cost only; ours counts every tie as well. Bounds: for real lists,
-which fall apart into groups, at most twice as long; for one tangle of 100 codes 4 times, for one of
-1000 codes over 300 causes 150 times.
+which fall apart into groups, at most twice as long; for one tangle of 100 codes 4 times, for one
+of 1000 codes over 300 causes 150 times.
 """
 
 import random

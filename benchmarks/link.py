@@ -30,6 +30,7 @@ from _bare_gateway import (
     TESTER,
     Knobs,
     gateway,
+    keep_to_processor,
 )
 from donorfit.diagnostics.conversation import (
     Answered,
@@ -387,7 +388,8 @@ def main() -> int:
     runs = 5 if quick else 15
     data = bytes(range(256)) * (size // 256)
     good = True
-    with gateway(Knobs()) as port:
+    with gateway(Knobs(together=True)) as port:
+        keep_to_processor(0)
         with socket.create_connection(("127.0.0.1", port)):
             pass
         good &= compare_downloads(port, data, runs)

@@ -10,6 +10,7 @@ import random
 import sys
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from enum import Enum
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 from unittest.mock import patch
@@ -55,6 +56,14 @@ class Result:
         return not (self.false_confirmations or self.unknown_states or self.lost_backups)
 
 
+class Work(Enum):
+    """Which part of the job a schedule is about."""
+
+    WHOLE = "prepare, apply, prove, undo, prepare, apply, prove"
+    FORWARD = "prepare, apply, prove"
+    BACK = "undo, prepare, apply, prove"
+
+
 class NeverEndsError(AssertionError):
     """The job does not come to an end although nothing goes wrong any more."""
 
@@ -66,42 +75,64 @@ class Schedule:
         bed: what the job starts from.
         troubles: what strikes at which number.
         gives_up: the person goes back as soon as a run has not finished, however it ended.
+        work: which part of the job; what comes before it has gone well.
     """
 
-    def __init__(self, bed: Bed, troubles: Mapping[int, Trouble], *, gives_up: bool) -> None:
+    def __init__(
+        self,
+        bed: Bed,
+        troubles: Mapping[int, Trouble],
+        *,
+        gives_up: bool,
+        work: Work = Work.WHOLE,
+    ) -> None:
         self.world = World(bed, troubles)
+        self._work = work
         self.result = Result()
         self._bed = bed
         self._gives_up = gives_up
         self._applying = False
 
     def run(self) -> Result:
-        """Prepare, apply and prove, then take everything back and prove that."""
-        world, result = self.world, self.result
-        first = world.first_memory
-        self._prepare()
-        finished = self._apply(self._bed.plan)
-        self._applying = self._gives_up = False
-        result.end = "finished" if finished else "stopped, told exactly"
-        if finished:
-            self._expect(self._bed.plan, "after apply")
-            self._prove()
-        plan = self._start(self._plan_undo)
-        self._prepare()
-        undone = self._apply(plan)
-        if undone:
-            self._prove(undo=True)
-            wrong = [key for key, held in world.read_memory().items() if held != first[key]]
-            if wrong:
-                result.unknown_states.append(f"undo left {wrong}")
-            result.end += ", undone"
+        """Carry the job out to its end, whatever happens."""
+        if self._work is Work.BACK:
+            self.world.resume_from(find_applied())
+            finished = True
+            self.result.end = "finished"
         else:
-            result.end += ", undo stopped, told exactly"
+            finished = self._run_forward_and_prove()
+        # A job that stopped for good, or was given up, always has to be taken back.
+        if self._work is not Work.FORWARD or not finished:
+            self._run_back()
+        world, result = self.world, self.result
         result.lost_backups = world.lost_backups
         result.never_struck = world.drop_rest()
         result.requests = world.number
         result.struck = world.struck
         return result
+
+    def _run_forward_and_prove(self) -> bool:
+        self._prepare()
+        finished = self._apply(self._bed.plan)
+        self._applying = self._gives_up = False
+        self.result.end = "finished" if finished else "stopped, told exactly"
+        if finished:
+            self._expect(self._bed.plan, "after apply")
+            self._prove()
+        return finished
+
+    def _run_back(self) -> None:
+        world, result, first = self.world, self.result, self.world.first_memory
+        plan = self._start(self._plan_undo)
+        self._prepare()
+        if not self._apply(plan):
+            result.end += ", undo stopped, told exactly"
+            return
+        self._prove(undo=True)
+        wrong = [key for key, held in world.read_memory().items() if held != first[key]]
+        if wrong:
+            result.unknown_states.append(f"undo left {wrong}")
+        result.end += ", undone"
 
     def run_forward(self) -> None:
         """Prepare and apply only."""
@@ -293,29 +324,53 @@ def remember_digests() -> Iterator[None]:
         yield
 
 
-def count_requests(bed: Bed | None = None) -> int:
-    """Requests of a whole job in which nothing goes wrong."""
-    return run_schedule({}, bed=bed).requests
+@cache
+def find_applied() -> World:
+    """The world after a job in which nothing went wrong, to go back from."""
+    schedule = Schedule(make_thin_bed(), {}, gives_up=False)
+    schedule._run_forward_and_prove()
+    return schedule.world
+
+
+@cache
+def count_requests(work: Work = Work.WHOLE) -> int:
+    """Requests of a job in which nothing goes wrong."""
+    return run_schedule({}, work=work).requests
 
 
 def run_schedule(
-    troubles: Mapping[int, Trouble], *, gives_up: bool = False, bed: Bed | None = None
+    troubles: Mapping[int, Trouble], *, gives_up: bool = False, work: Work = Work.WHOLE
 ) -> Result:
     """Run one schedule."""
     with remember_digests():
-        return Schedule(bed or make_thin_bed(), troubles, gives_up=gives_up).run()
+        return Schedule(make_thin_bed(), troubles, gives_up=gives_up, work=work).run()
 
 
-def draw_schedule(
-    seed: int, places: int, kinds: tuple[Kind, ...] = tuple(Kind)
-) -> tuple[dict[int, Trouble], bool]:
+@dataclass(frozen=True)
+class Drawn:
+    """A drawn schedule."""
+
+    troubles: dict[int, Trouble]
+    gives_up: bool
+    work: Work
+
+    def run(self) -> Result:
+        """Run it."""
+        return run_schedule(self.troubles, gives_up=self.gives_up, work=self.work)
+
+
+def draw_schedule(seed: int) -> Drawn:
     """Up to eight troubles of any kinds at any places, and whether the person gives up."""
     dice = random.Random(seed)
+    work = dice.choice((Work.FORWARD, Work.BACK, Work.FORWARD, Work.BACK, Work.WHOLE))
+    places = count_requests(work)
+    kinds = tuple(Kind)
     troubles = {
         dice.randint(1, places): draw(dice.choice(kinds), dice)
         for _ in range(dice.randint(1, MOST_TROUBLES))
     }
-    return troubles, dice.random() < 0.25
+    gives_up = work is not Work.BACK and dice.random() < 0.25
+    return Drawn(troubles=troubles, gives_up=gives_up, work=work)
 
 
 def list_single(places: int, seed: int = 1) -> Iterator[dict[int, Trouble]]:

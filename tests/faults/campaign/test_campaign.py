@@ -14,7 +14,7 @@ from thin_car import make_thin_bed
 from troubles import NUMBERS, Kind, Trouble, draw
 
 from donorfit.records.change_record import StepState
-from donorfit.stages.apply import run as apply_run
+from donorfit.stages.apply import lanes
 from donorfit.stages.apply.deeds import StepOutcome
 
 
@@ -57,10 +57,10 @@ def test_pairs_of_faults_at_drawn_places(places: int) -> None:
         check(campaign.run_schedule(troubles), troubles)
 
 
-def test_drawn_schedules_of_up_to_eight_faults(places: int) -> None:
-    for seed in range(24):
-        troubles, gives_up = campaign.draw_schedule(seed, places)
-        check(campaign.run_schedule(troubles, gives_up=gives_up), (seed, troubles, gives_up))
+def test_drawn_schedules_of_up_to_eight_faults() -> None:
+    for seed in range(30):
+        drawn = campaign.draw_schedule(seed)
+        check(drawn.run(), (seed, drawn))
 
 
 @pytest.mark.long
@@ -81,10 +81,10 @@ def test_every_pair_of_places_within_applying(places: int) -> None:
 
 @pytest.mark.long
 @pytest.mark.timeout(6 * 3600)
-def test_ten_thousand_drawn_schedules(places: int) -> None:
+def test_ten_thousand_drawn_schedules() -> None:
     for seed in range(10_000, 20_000):
-        troubles, gives_up = campaign.draw_schedule(seed, places)
-        check(campaign.run_schedule(troubles, gives_up=gives_up), (seed, troubles, gives_up))
+        drawn = campaign.draw_schedule(seed)
+        check(drawn.run(), (seed, drawn))
 
 
 def test_every_kind_stands_for_a_fault_of_the_table() -> None:
@@ -98,7 +98,7 @@ def test_the_judge_sees_a_step_that_is_called_done_and_is_not(monkeypatch) -> No
         return StepOutcome(state=StepState.DONE, detail="believe me")
         yield
 
-    monkeypatch.setattr(apply_run, "write", lie)
+    monkeypatch.setattr(lanes, "write", lie)
     with pytest.raises(campaign.NeverEndsError):
         campaign.run_schedule({})
     schedule = campaign.Schedule(make_thin_bed(), {}, gives_up=False)
