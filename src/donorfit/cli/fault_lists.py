@@ -33,6 +33,7 @@ class FaultBasis:
 
     pack: "Pack | None"
     expected: "tuple[ExpectedFault, ...]" = ()
+    settled: "tuple[ExpectedFault, ...]" = ()
     surveyed: "tuple[UnitSurvey, ...]" = ()
 
 
@@ -45,15 +46,20 @@ def load_basis(pack_path: Path | None, job_path: Path | None) -> FaultBasis:
 
         return FaultBasis(read_pack(pack_path))
     from donorfit.cli.session import open_job  # noqa: PLC0415 - slow to load
-    from donorfit.job.job import PLAN, SURVEY  # noqa: PLC0415
-    from donorfit.records.plan import Plan  # noqa: PLC0415
+    from donorfit.job.job import CHANGE, PLAN, SURVEY  # noqa: PLC0415
+    from donorfit.records.change_record import ChangeRecord  # noqa: PLC0415
+    from donorfit.records.plan import FaultPhase, Plan  # noqa: PLC0415
     from donorfit.records.survey import Survey  # noqa: PLC0415
 
     with open_job(job_path, pack_path) as (job, _):
         plan, survey = job.find(PLAN, Plan), job.find(SURVEY, Survey)
+        change = job.find(CHANGE, ChangeRecord)
+        expected = plan.expected_faults if plan is not None else ()
+        done = change is not None and change.finished
         return FaultBasis(
             job.pack,
-            plan.expected_faults if plan is not None else (),
+            expected,
+            tuple(each for each in expected if done and each.phase is FaultPhase.GONE_AFTER),
             survey.units if survey is not None else (),
         )
 

@@ -238,6 +238,7 @@ def now_command(
         basis.pack.faults if basis.pack is not None else (),
         active=_find_active(basis, declared_path),
         expected=basis.expected,
+        settled=basis.settled,
         earlier=basis.surveyed,
     )
     if as_json:

@@ -53,6 +53,7 @@ def judge_present(
     *,
     active: Collection[ActiveCause] = (),
     expected: Iterable[ExpectedFault] = (),
+    settled: Iterable[ExpectedFault] = (),
     earlier: Iterable[UnitSurvey] = (),
 ) -> tuple[PresentFault, ...]:
     """Sort the codes that are listed now, those worth worrying about first.
@@ -62,11 +63,13 @@ def judge_present(
         known: what the pack knows.
         active: causes that are at work in the car now.
         expected: what a plan expects; counts like a cause at work.
+        settled: what a plan that was carried out should have ended.
         earlier: fault lists before the work; a code that stood there and is not expected is no
             news, though still unexplained.
     """
     facts = {(each.unit, each.code): each for each in known}
     hoped = {(each.unit, each.code): each for each in expected}
+    ended = {(each.unit, each.code): each for each in settled}
     before = {
         (unit.unit, fault.code)
         for unit in earlier
@@ -79,6 +82,9 @@ def judge_present(
             key = (unit.unit, each.code)
             fault = facts.get(key)
             concern, why = _judge(each.status, fault, active, hoped.get(key), seen=key in before)
+            if key in ended and has_failed(each.status):
+                concern = Concern.WORRYING
+                why = f"the work should have ended it: {ended[key].cause}"
             rows.append(
                 PresentFault(
                     unit=unit.unit,

@@ -105,7 +105,7 @@ def read_written_list(text: str) -> WrittenList:
     if start[:1] in {"[", "{"}:
         return _read_json(text)
     first = next((line for line in _list_lines(text) if _strip(line)), "")
-    head = [each.strip().lower() for each in re.split("[,;\t]", first.lstrip("\ufeff"))]
+    head = [each.strip(' "').lower() for each in re.split("[,;\t]", first.lstrip("\ufeff"))]
     if len(head) > 1 and "code" in head:
         return _read_csv(text, _find_delimiter(first))
     return _read_text(text)

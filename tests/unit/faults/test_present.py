@@ -60,6 +60,19 @@ def test_each_concern_with_its_reason_the_worrying_ones_first() -> None:
     assert count_concerns(rows).startswith("6 fault codes: 1 worth worrying about, 2 expected now")
 
 
+def test_what_the_work_should_have_ended_is_worrying_again() -> None:
+    """Before the work the plan expects it; once it is carried out, it should be gone."""
+    hoped = ExpectedFault(
+        unit=UNIT, code=FaultCode(1), title="t", phase=FaultPhase.GONE_AFTER, cause="a record"
+    )
+    (before,) = judge_present([survey((1, FAILING))], [], expected=[hoped])
+    (after,) = judge_present([survey((1, FAILING))], [], expected=[hoped], settled=[hoped])
+    (clear,) = judge_present([survey((1, CLEARED))], [], expected=[hoped], settled=[hoped])
+    assert (before.concern, after.concern) == (Concern.EXPECTED, Concern.WORRYING)
+    assert after.explanation == "the work should have ended it: a record"
+    assert clear.concern is Concern.UNTESTED
+
+
 def test_an_unknown_code_is_worrying_and_said_to_be_unknown() -> None:
     (row,) = judge_present([survey((9, FAILING))], [])
     assert row.concern is Concern.WORRYING

@@ -67,6 +67,12 @@ def test_csv_by_the_names_of_its_columns() -> None:
     assert found.to_surveys()[0].fault_availability == 0x7F
 
 
+def test_csv_with_quotes_as_table_programs_write_it() -> None:
+    found = read_written_list('"unit","code","status"\n"rear, left","U1234-5F","0x2F"\n')
+    assert found.form == "CSV"
+    assert list_faults(found) == [(2, "rear, left", 0xD2345F, 0x2F)]
+
+
 def test_json_with_lines_numbers_and_an_end_cut_off() -> None:
     found = read_written_list(
         '{"faults": [\n {"unit": "a", "code": "P0135", "status": 40},\n'
