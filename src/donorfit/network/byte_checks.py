@@ -19,6 +19,7 @@ from donorfit.network.crc_rows import compute_rank
 from donorfit.network.frames import Column
 
 MOST_PAIRS = 64
+LARGEST_LIST = 16
 LEAST_VARIED = 3
 LEAST_RANK = 4
 """Independent differences before a check is believed: with 8 bits each, 2**-32 by chance for one
@@ -114,8 +115,12 @@ def list_places(length: int) -> list[int]:
 
 
 def find_differences(rows: Column, counters: tuple[Counter, ...]) -> Column:
-    """Differences of frame pairs with equal counter value and different content."""
-    pairs = _pair_frames(rows, counters)
+    """Differences of frame pairs with equal counter value and different content.
+
+    Values that change with the counter are known of counters with up to 16 values only (AUTOSAR
+    E2E profiles 1 and 2); a wider one would leave a short record without any pair.
+    """
+    pairs = _pair_frames(rows, tuple(each for each in counters if each.modulus <= LARGEST_LIST))
     found: Column = rows[pairs[:, 0]] ^ rows[pairs[:, 1]] if len(pairs) else rows[:0]
     return found
 

@@ -36,7 +36,7 @@ class EndToEnd:
 
     Attributes:
         inclusion: what goes in.
-        name: catalogue name of the CRC; empty where the polynomial is in no list here.
+        name: catalogue name of the CRC where nothing else goes in and it is in the list here.
         profile: AUTOSAR E2E profile that it agrees with; empty where it agrees with none.
         data_id: data id under that profile, None where it cannot be told. Any 16-bit remainder
             fits one id, so this is a proposal and no proof.
@@ -61,11 +61,6 @@ def judge_end_to_end(rows: Column, counters: tuple[Counter, ...], check: Check) 
     taken = rows.shape[1] - check.width // 8 + check.trailing
     inclusion = _judge_inclusion(rows, counters, rests, check)
     name = _name(check, rests[0], taken) if inclusion is Inclusion.NOTHING else ""
-    if not name:
-        same = (check.width, check.polynomial)
-        first = (each.name for each in CRC_ROWS if (each.width, each.polynomial) == same)
-        name = next(first, "").split(" ")[0]
-        name = f"{name} polynomial {check.polynomial:#x}" if name else ""
     profile = _find_profile(counters, check, inclusion)
     return EndToEnd(
         inclusion=inclusion,

@@ -13,6 +13,8 @@ from donorfit.network.signal_words import find_unit_factor, split_name
 from donorfit.vehicle.network import Message, Signal
 
 SLOWEST_REPEAT_MS = 1000
+LEAST_ROW_SCORE = 0.5
+"""Likeness below which a pair is shown but makes no row (common practice, no source)."""
 GUARDED_WORDS = frozenset(
     (
         "abs",
@@ -123,7 +125,9 @@ def _refuse(match: SignalMatch, closed: Collection[str], units: frozenset[str]) 
     number = source.message.frame_id == wanted.message.frame_id
     unit = f"{source.signal.unit} cannot be turned into {wanted.signal.unit}"
     guarded = _find_guarded(wanted, units)
+    alike = f"{match.chosen.place.signal.name} is alike by {match.chosen.score:.0%} only"
     checks = (
+        (match.chosen.score < LEAST_ROW_SCORE, alike),
         (bool(guarded), f"{guarded}: nothing is sent that a system for safety sends or hears"),
         (wanted.message.secured, "the message carries an authenticator: it needs a key"),
         (wanted.network in closed, f"nothing is sent into {wanted.network}"),
