@@ -26,28 +26,44 @@ class Line:
         return self.bound is not None and self.ratio > self.bound
 
 
+ONE, DECADE = 560, 110
+"""Where a ratio of one stands, and how far a factor of ten reaches."""
+
+
 def draw(lines: list[Line]) -> str:
     """Bars of the ratios on a logarithmic scale, the bound as a tick."""
-    rows = []
+    height = 70 + 26 * len(lines)
+    title = (
+        "Processor time of donorfit divided by that of the peer; a tick is the bound, red a bound"
+        " that is broken"
+    )
+    rows = [
+        f'<rect width="840" height="{height}" fill="#ffffff"/>',
+        f'<text x="10" y="22" font-weight="bold">{title}</text>',
+    ]
+    for power, label in ((-3, "1/1000"), (-2, "1/100"), (-1, "1/10"), (0, "1"), (1, "10")):
+        x = ONE + DECADE * power
+        rows.append(f'<line x1="{x}" x2="{x}" y1="52" y2="{height - 8}" stroke="#dddddd"/>')
+        rows.append(f'<text x="{x}" y="46" text-anchor="middle" fill="#555555">{label}</text>')
     for number, line in enumerate(lines):
-        y = 30 + 26 * number
-        place = 520 + 110 * max(-3.0, min(1.5, math.log10(line.ratio)))
+        y = 66 + 26 * number
+        place = ONE + DECADE * max(-3.0, min(1.5, math.log10(line.ratio)))
         colour = "#b03a2e" if line.broken else "#1f6f78"
-        rows.append(f'<text x="10" y="{y + 5}">{line.what}</text>')
-        left, width = min(place, 520), abs(place - 520)
+        left, width = min(place, ONE), abs(place - ONE)
         rows.append(
             f'<rect x="{left:.0f}" y="{y - 7}" width="{width:.0f}" height="14" fill="{colour}"/>'
         )
+        rows.append(f'<text x="10" y="{y + 5}">{line.what}</text>')
         if line.bound:
-            at = 520 + 110 * math.log10(line.bound)
+            at = ONE + DECADE * math.log10(line.bound)
             rows.append(
-                f'<line x1="{at:.0f}" x2="{at:.0f}" y1="{y - 10}" y2="{y + 10}" stroke="#333"/>'
+                f'<line x1="{at:.0f}" x2="{at:.0f}" y1="{y - 10}" y2="{y + 10}" stroke="#333333"'
+                ' stroke-width="2"/>'
             )
-        rows.append(f'<text x="700" y="{y + 5}">{line.ratio:.3f}</text>')
-    height = 40 + 26 * len(lines)
+        rows.append(f'<text x="770" y="{y + 5}">{line.ratio:.3f}</text>')
     body = "\n".join(rows)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="780" height="{height}"'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="840" height="{height}"'
         f' font-family="sans-serif" font-size="12">\n{body}\n</svg>\n'
     )
 

@@ -148,7 +148,7 @@ def bench_peers(base: Base, name: str, lists: list[Task], bounds: tuple[Any, Any
     """First and ten cheapest repairs against every peer; the bound holds for the best one."""
     lines = []
     for top, bound in zip((1, 10), bounds, strict=True):
-        what = f"{'first' if top == 1 else 'ten'} cheapest on {name}"
+        what = f"{'first' if top == 1 else 'ten'} on {name}, {len(lists)} lists"
         for task in lists:
             search(base, *task[:2], top)
         ours = statistics.median(
@@ -171,7 +171,7 @@ def bench_peers(base: Base, name: str, lists: list[Task], bounds: tuple[Any, Any
                 ours=ours,
                 peer=each,
                 bound=bound if each == best else None,
-                note=f"{said}, {len(lists)} lists{', best peer' * (each == best)}",
+                note=f"{said}{', best peer' * (each == best)}",
             )
             for each, peer, said in found
         ]
