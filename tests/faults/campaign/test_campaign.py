@@ -63,6 +63,23 @@ def test_drawn_schedules_of_up_to_eight_faults() -> None:
         check(drawn.run(), (seed, drawn))
 
 
+@pytest.mark.parametrize("share", [0.2, 0.4, 0.6, 0.8, 0.95])
+def test_a_run_that_is_killed_and_stops_when_taken_up_is_undone_whole(share: float) -> None:
+    """The second part sees another unit at once and writes nothing; the first had written much."""
+    first, last = campaign.find_apply_places()
+    place = first + int((last - first) * share)
+    troubles = {
+        place: Trouble(Kind.KILL_AFTER),
+        place + 6: Trouble(Kind.SWAPPED, seconds=30.0),
+        place + 7: Trouble(Kind.SWAPPED, seconds=30.0),
+        place + 8: Trouble(Kind.SWAPPED, seconds=30.0),
+    }
+    for gives_up in (False, True):
+        result = campaign.run_schedule(troubles, gives_up=gives_up)
+        check(result, troubles)
+        assert result.end.endswith("undone")
+
+
 @pytest.mark.long
 @pytest.mark.timeout(6 * 3600)
 def test_every_kind_at_every_place(places: int) -> None:

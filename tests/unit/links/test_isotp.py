@@ -18,10 +18,10 @@ from donorfit.diagnostics.conversation import Answered, Effect, Exchange
 from donorfit.diagnostics.pdu import Arriving, Pdu
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links import isotp_channel
-from donorfit.edge.links.can_port import BusFailedError, CanFrame
+from donorfit.edge.links.can_port import BusFailedError, CanFrame, open_bus
 from donorfit.edge.links.isotp import IsotpLink
 from donorfit.edge.links.isotp_addresses import CanAddress, make_fixed_address
-from donorfit.errors import InputError
+from donorfit.errors import InputError, MisuseError
 from donorfit.job.carrier import Carrier
 from donorfit.job.ports import LinkLostError, SendRefusedError
 from donorfit.vehicle.identity import Address, UnitId
@@ -392,3 +392,23 @@ def test_the_core_writes_nothing_to_the_terminal(capfd) -> None:
 
     with_link(body)
     assert capfd.readouterr().err == ""
+
+
+def test_a_bus_has_one_reader_since_two_would_steal_from_each_other() -> None:
+    async def main():
+        bus = open_bus("virtual", "one reader")
+        heard = []
+        bus.listen(heard.append, heard.append)
+        with pytest.raises(MisuseError, match="reader already"):
+            bus.listen(heard.append, heard.append)
+        other = open_bus("virtual", "one reader")
+        for number in range(20):
+            other.send(CanFrame(identifier=0x708, data=bytes((1, number))))
+        async with asyncio.timeout(5):
+            while len(heard) < 20:
+                await asyncio.sleep(0.01)
+        await bus.close()
+        await other.close()
+        assert [frame.data[1] for frame in heard] == list(range(20))
+
+    asyncio.run(main())

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from donorfit.errors import InputError, LinkError
+from donorfit.errors import InputError, LinkError, MisuseError
 
 if TYPE_CHECKING:
     import can
@@ -122,7 +122,13 @@ class AdapterPort:
         return self._name
 
     def listen(self, on_frame: Callable[[CanFrame], None], on_lost: Callable[[str], None]) -> None:
-        """Start the one reader of this bus; callbacks run in the running loop."""
+        """Start the one reader of this bus; callbacks run in the running loop.
+
+        Raises:
+            MisuseError: it has a reader already, and two would steal each other's frames.
+        """
+        if self._thread is not None:
+            raise MisuseError(what="this bus has its reader already", where=self._name)
         loop = asyncio.get_running_loop()
 
         def tell(deed: Callable[..., None], argument: object) -> None:
