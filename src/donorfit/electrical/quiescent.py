@@ -14,7 +14,8 @@ from donorfit.errors import InputError
 
 HOURS_A_DAY = 24.0
 SELF_DISCHARGE_A_DAY = 0.001
-"""AGM, from memory; 0.5 % a day is seen for old flooded batteries, 5 % a month at 20 degC."""
+"""AGM: 2 % a month at 25 degC by one battery maker, 2 to 3 % by others; the upper end. 0.5 % a day
+is seen for old flooded batteries, 5 % a month at 20 degC."""
 USUAL_LIMIT_MA = 50.0
 """Common ceiling (trade page); 50 to 85 mA is seen on recent cars, 35 mA in a training text."""
 AH_A_RESERVE_MINUTE = 0.6
@@ -236,7 +237,7 @@ def _list_self_discharges(span: str, kept_ah: float) -> list[_Rule]:
     return [
         _Rule(f"{span}, {name}", source, kept_ah, leak)
         for name, source, leak in (
-            ("0.1 % a day", "AGM, from memory", SELF_DISCHARGE_A_DAY),
+            ("0.1 % a day", "AGM, upper end of what makers say", SELF_DISCHARGE_A_DAY),
             ("5 % a month", "data sheet of a sealed battery at 20 degC", SEALED_A_DAY),
             ("0.5 % a day", "trade page, old flooded battery", OLD_FLOODED_A_DAY),
         )

@@ -66,8 +66,8 @@ BUNCHED: Mapping[int, float] = MappingProxyType(
     | {12: 0.45, 16: 0.41, 20: 0.38}
 )
 """What is left of the rating of each of so many loaded cables bunched in air: wiring rules for
-buildings (BS 7671 table 4C1, row 1). From 9 on read in a discussion of that table, below from
-memory, unverified; whether they hold in a car is not known."""
+buildings (BS 7671 table 4C1, row 1). 2, 4, and all from 9 on were read in discussions of that
+table, the others are from memory, unverified; whether they hold in a car is not known."""
 
 
 def find_bundle_factor(conductors: int) -> float:

@@ -3,8 +3,8 @@
 Sources: the ranges stand in two open handbooks of code readers and in a trade forum's copy of the
 standard's table, which agree but for B3, C3 and U3 (two say standard, one reserved); the failure
 types stand in two open tables (a club's list and a test table of an open project) that agree with
-each other. The standards themselves (SAE J2012, J2012-DA, ISO 15031-6) were not read. The wording
-is ours.
+each other, 0x88 in a repair manual's text on U0010-88. The standards themselves (SAE J2012,
+J2012-DA, ISO 15031-6) were not read. The wording is ours.
 """
 
 from collections.abc import Mapping
@@ -145,7 +145,7 @@ FAILURE_TYPES: Mapping[int, str] = MappingProxyType(
         0x85: "signal above its range",
         0x86: "signal not valid",
         0x87: "message missing",
-        0x88: "bus off (from memory)",
+        0x88: "bus off",
         0x91: "a parameter is off",
         0x92: "works wrongly",
         0x93: "does not work",

@@ -65,14 +65,14 @@ GENERAL_CAUTIONS: tuple[Caution, ...] = (
         "Brake units are read only. Functions that need a brake unit to be set up, such as "
         "trailer stabilisation, may have to be enabled and checked by a licensed workshop.",
         ("US", "everywhere"),
-        "49 USC 30122 (safety equipment made inoperative); UN Regulation 13-H from memory",
+        "49 USC 30122 (safety equipment made inoperative); reports on UN Regulation 13-H (brakes)",
     ),
     _make(
         "steering",
         "Steering units are read only. Work on them may affect the type approval and may be "
         "reserved to licensed persons.",
         ("US", "everywhere"),
-        "49 USC 30122 (safety equipment made inoperative); UN Regulation 79 from memory",
+        "49 USC 30122 (safety equipment made inoperative); reports on UN Regulation 79 (steering)",
     ),
     _make(
         "immobiliser",
