@@ -6,7 +6,7 @@ from donorfit.ordering.kinds import Block, Counts, make_blocks, measure
 from donorfit.ordering.search import search
 from donorfit.ordering.tasks import THOUSAND, Lane, Limits, Order, Round, Task, check_tasks
 
-BUDGET = 60_000
+BUDGET = 25_000
 """Partial rounds that the search looks at in one block before it gives up the proof."""
 
 

@@ -147,7 +147,9 @@ def run_pairs(step):
         ):
             cuts = {first: kinds[0], second: kinds[1]}
             _, _, change, _ = run_until_done(cuts, seed=first + second)
-            assert change.finished, (cuts, change.stop_reason)
+            # A download that two lost links kept from being sent stops before anything is erased.
+            known = "nothing was erased" in change.stop_reason
+            assert change.finished or known, (cuts, change.stop_reason)
             done += 1
     return done
 
@@ -175,10 +177,11 @@ def test_random_sequences_of_up_to_eight_cuts_end_in_a_known_state():
 
 
 @pytest.mark.long
-def test_ten_thousand_random_sequences_end_in_a_known_state():
-    finished = run_random_schedules(10_000, seed=8)
-    print(f"10,000 random schedules over lanes, {finished} ended new, the rest at a known stop")
-    assert finished > 3_000
+@pytest.mark.parametrize("seed", range(10))
+def test_ten_thousand_random_sequences_end_in_a_known_state(seed):
+    finished = run_random_schedules(1_000, seed=100 + seed)
+    print(f"1,000 random schedules over lanes, {finished} ended new, the rest at a known stop")
+    assert finished > 300
 
 
 def test_a_lane_that_is_refused_stops_and_the_others_end_their_lane():
