@@ -10,6 +10,7 @@ from donorfit.figures.ring import draw_ring, word_margin, write_ring_finding
 from donorfit.figures.supply import draw_supply, write_supply_finding
 from donorfit.records.handover import Handover
 from donorfit.records.plan import Step, StepKind, SupplyForecast
+from donorfit.records.session_order import SessionOrder
 
 _MOST_POINTS = 12
 
@@ -47,12 +48,48 @@ def make_steps(handover: Handover) -> Section:
             code=(0,),
         ),
     ]
+    if plan.order is not None:
+        blocks.insert(1, _list_rounds(plan.order))
     if not handover.change.finished:
         reason = handover.change.stop_reason or "no reason was recorded"
         blocks.insert(
             0, Notice(label="Stopped", text=f"The work did not reach its end: {reason}.")
         )
     return Section(key="steps", title="Steps and results", blocks=tuple(blocks))
+
+
+def _list_rounds(order: SessionOrder) -> Table:
+    """The rounds of the plan: what ran side by side, and why each waited for the one before."""
+    proof = (
+        "no order within the limits is shorter"
+        if order.proved
+        else f"no order within the limits is shorter than {order.bound_seconds:.0f} s"
+    )
+    return Table(
+        caption=f"Rounds: {order.seconds:.0f} s planned, {order.row_seconds:.0f} s one after the "
+        f"other; {proof}",
+        head=(
+            "Round",
+            "Networks",
+            "Planned",
+            "Up to",
+            "Safe stop",
+            "Backup restores",
+            "Why not before",
+        ),
+        rows=tuple(
+            (
+                str(each.number),
+                ", ".join(lane.network for lane in each.lanes),
+                f"{each.seconds:.3g} s",
+                f"{each.current_a:.3g} A",
+                "yes" if each.safe else "no",
+                "yes" if each.restorable else "no",
+                each.because or "it is the first",
+            )
+            for each in order.rounds
+        ),
+    )
 
 
 def make_software(handover: Handover) -> Section:
