@@ -187,3 +187,14 @@ def test_the_second_piece_does_not_enter_a_lost_session_behind_its_back(begin):
     erased = [pdu[5:10].hex() for pdu in requests if pdu.startswith(h("3101FF00"))]
     first, second = (place.address.to_bytes(5, "big").hex() for place in TWO)
     assert erased == [first, second, first, second]
+
+
+def test_what_the_unit_broke_off_is_not_resumed_but_sent_whole():
+    entries = [
+        ("3806", [(0.001, "7806020012" + "00" + f"{16:016x}")]),
+        ("36", [(0.001, "7F3672")]),
+    ]
+    outcomes, requests = run(FILE, *entries, resume=True)
+    assert outcomes == [Answered(pdu=b"")]
+    assert [pdu[1] for pdu in requests if pdu[0] == 0x38] == [6, 3]
+    assert b"".join(pdu[2:] for pdu in requests if pdu[0] == 0x36).endswith(DATA)
