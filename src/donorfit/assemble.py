@@ -3,7 +3,7 @@
 import asyncio
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from donorfit.job.carrier import Carrier
 from donorfit.job.job import Job
 from donorfit.job.line import CarrierNote
 from donorfit.job.loop import Courier, Loop
-from donorfit.job.ports import Clock, KeySource, LockOuts
+from donorfit.job.ports import Clock, KeySource, LockOuts, PduLink
 from donorfit.job.progress import Happening, Listener, Person, Progress
 from donorfit.job.runner import CarAccess
 from donorfit.vehicle.control_unit import VIN_IDENTIFIER
@@ -38,6 +38,7 @@ OPEN_TIMEOUT_S = 6.0
 FACT_PACK, FACT_DIGEST, FACT_VIN = "pack path", "pack digest", "vin"
 FACT_HOST_POWER, FACT_CAPTURE = "host power", "capture path"
 MOST_POWER_NOTES = 50
+MOST_LOSSES = 10
 
 
 def read_wall_clock() -> str:
@@ -113,14 +114,21 @@ class CarConnection:
             raise
         # A simulated car on this computer is not harmed by a laptop that goes out.
         read_power = HostPower if self._place.on_this_computer else read_host_power
-        return WatchedCourier(
-            carrier, HostWatch(tell=self._note, stop=self._stop, read_power=read_power)
-        )
+        watch = HostWatch(tell=self._note, stop=self._stop, read_power=read_power)
+        return WatchedCourier(carrier, watch, lambda: self._tell_losses(link))
 
     def _claim(self, car: str) -> None:
         self._claims.claim(car)
         while self._claims.notes:
             self._note(self._claims.notes.pop(0))
+
+    def _tell_losses(self, link: PduLink) -> None:
+        """Say which messages never arrived whole; every other loss shows as a missing answer."""
+        broken: Sequence[tuple[int, str]] = getattr(link, "list_broken_messages", tuple)()
+        for address, reason in broken[:MOST_LOSSES]:
+            self._note(f"a message of unit 0x{address:04X} did not arrive whole: {reason}")
+        if len(broken) > MOST_LOSSES:
+            self._note(f"{len(broken) - MOST_LOSSES} more messages did not arrive whole")
 
     def _note(self, text: str) -> None:
         self._tell(Progress(happening=Happening.NOTE, what=text))
@@ -192,8 +200,11 @@ _HAPPENINGS = {
 class WatchedCourier:
     """A carrier, and a watch on this computer for as long as it is open."""
 
-    def __init__(self, carrier: Carrier, watch: HostWatch) -> None:
+    def __init__(
+        self, carrier: Carrier, watch: HostWatch, on_close: Callable[[], None] = lambda: None
+    ) -> None:
         self._carrier = carrier
+        self._on_close = on_close
         self._watching = asyncio.get_running_loop().create_task(watch.run())
 
     @property
@@ -207,7 +218,8 @@ class WatchedCourier:
 
     async def close(self) -> None:
         """End the watch and close the connection; twice is harmless."""
-        self._watching.cancel()
+        if self._watching.cancel():
+            self._on_close()
         await self._carrier.close()
 
 
