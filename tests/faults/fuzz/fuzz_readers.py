@@ -16,7 +16,10 @@ import atheris
 sys.path.insert(0, str(Path(__file__).parent))
 
 with atheris.instrument_imports(include=["donorfit", "isotp"]):
+    # Loaded now, since python-can takes longer to load than an input may take.
     import targets
+
+    import donorfit.edge.links.isotp_channel  # noqa: F401
 
 if __name__ == "__main__":
     atheris.Setup(sys.argv, targets.run_target)
