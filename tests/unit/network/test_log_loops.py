@@ -1,17 +1,21 @@
 """Compiled loops, columns and the reader of single lines: three ways to the same frames.
 
-Skipped in part where the compiler (extra ``fast``) is not installed.
+Without the compiler (extra ``fast``) the loops' part is taken by the columns.
 """
 
 import gzip
+import importlib.util
 import random
+import sys
+import types
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from donorfit.edge.logs import compiled, read_log_file
+from donorfit.edge.logs import compiled, compiling, read_log_file
 from donorfit.edge.logs.compiled import find_loops
+from donorfit.edge.logs.compiling import NoCompilerError
 from donorfit.network import asc_text, candump_text
 from donorfit.network.decode import decode_network
 from donorfit.network.frames import LogReading
@@ -24,10 +28,17 @@ FORMS = {"candump": candump_text.CANDUMP, "asc": asc_text.ASC}
 
 @pytest.fixture(scope="module")
 def loops():
-    pytest.importorskip("numba", reason="the compiler (extra `fast`) is not installed")
+    """Compiled loops; None where the compiler (extra ``fast``) is not installed."""
     found = find_loops(1 << 40)
-    assert found is not None
+    assert (found is None) is (importlib.util.find_spec("numba") is None)
     return found
+
+
+@pytest.fixture
+def compiled_loops(loops):
+    if loops is None:
+        pytest.skip("the compiler (extra `fast`) is not installed")
+    return loops
 
 
 def read(
@@ -205,8 +216,9 @@ def test_gz_reads_as_the_plain_file(tmp_path: Path) -> None:
     assert_same(read_log_file(tmp_path / "a.log"), read_log_file(tmp_path / "a.log.gz"))
 
 
-def test_wrong_loops_are_not_used(loops, monkeypatch) -> None:
+def test_wrong_loops_are_not_used(compiled_loops, monkeypatch) -> None:
     """Loops that give anything else than the columns do are put aside."""
+    loops = compiled_loops
     wrong = loops._replace(scan_candump=lambda *_: 1 / 0)
     monkeypatch.setattr(compiled, "_import_loops", lambda: wrong)
     compiled._compile.cache_clear()
@@ -219,11 +231,27 @@ def test_wrong_loops_are_not_used(loops, monkeypatch) -> None:
     assert compiled._is_right(loops)
 
 
+def test_no_compiler_or_no_place_to_keep_its_work_means_no_loops(monkeypatch) -> None:
+    def refuse(**_):
+        def wrap(_):
+            reason = "no folder can be written to"
+            raise RuntimeError(reason)
+
+        return wrap
+
+    for module in (None, types.SimpleNamespace(njit=refuse)):
+        monkeypatch.setitem(sys.modules, "numba", module)
+        with pytest.raises(NoCompilerError):
+            compiling.loop(lambda: None)
+
+
 def test_small_records_do_not_start_the_compiler() -> None:
     assert find_loops(1000) is None
 
 
-def test_decoding_with_loops_is_the_same_to_the_last_bit(loops, network, message, signal) -> None:
+def test_decoding_with_loops_is_the_same_to_the_last_bit(
+    compiled_loops, network, message, signal
+) -> None:
     rng = np.random.default_rng(3)
     text = "".join(
         f"({row * 0.001:.6f}) can0 {rng.integers(0x100, 0x104):03X}"
@@ -247,7 +275,7 @@ def test_decoding_with_loops_is_the_same_to_the_last_bit(loops, network, message
     described = network(*(message(f"m{n:x}", n, signals=signals) for n in range(0x100, 0x104)))
     frames = candump_text.read_candump(text).frames
     fast, plain = (
-        list(decode_network(frames, described, loops)),
+        list(decode_network(frames, described, compiled_loops)),
         list(decode_network(frames, described)),
     )
     assert len(fast) == len(plain) == 4 * len(signals)
