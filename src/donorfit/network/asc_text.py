@@ -41,6 +41,13 @@ _LARGEST_EXTENDED = 0x1FFFFFFF
 _LONGEST_HEADER = 4096
 
 
+_DECIMAL = re.compile(
+    rb"\s*(?P<time>[\d.]+)\s+(?P<channel>\d+)\s+(?P<id>\d{1,9})(?P<extended>[xX]?)\s+"
+    rb"(?:Rx|Tx)\s+(?P<kind>[dr])\s*(?P<length>\d{0,2})(?P<data>(?:\s+\d{1,3}(?!\S))*)(?:\s.*)?$"
+)
+_LARGEST_BYTE = 255
+
+
 class OtherBaseError(ValueError):
     """The record writes its numbers in the decimal system."""
 
@@ -64,11 +71,20 @@ def _begin(data: bytes) -> tuple[str, ...]:
     found = _BASE.search(data[:_LONGEST_HEADER])
     if found is not None and found["base"].lower() == b"dec":
         raise OtherBaseError
+    return _begin_decimal(data)
+
+
+def _begin_decimal(data: bytes) -> tuple[str, ...]:
+    found = _BASE.search(data[:_LONGEST_HEADER])
     if found is not None and (found["times"] or b"").lower() == b"relative":
         return (
             "the header says that times count from the line before; gaps and rhythms are not real",
         )
     return ()
+
+
+def _fill_nothing(_signs: Column, _table: FrameTable) -> None:
+    """Leave all lines to the reader of single lines."""
 
 
 def _fill_columns(signs: Column, table: FrameTable) -> None:
@@ -159,9 +175,8 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
     number = int(found["id"], 16)
     if len(content) < length or length > 64 or number > _LARGEST_EXTENDED:  # noqa: PLR2004
         return "not understood"
-    try:
-        time_s = float(found["time"])
-    except ValueError:
+    time_s = _read_time(found["time"])
+    if time_s is None:
         return "not understood"
     table.fill(
         np.array([place]),
@@ -173,6 +188,38 @@ def _read_line(text: bytes, place: int, table: FrameTable) -> str:
         channels=table.find_channel(found["channel"].decode("latin-1")),
     )
     return ""
+
+
+def _read_decimal_line(text: bytes, place: int, table: FrameTable) -> str:
+    """Classic frames only; other events have no numbers in a base."""
+    found = _DECIMAL.match(text)
+    if found is None:
+        return _name_line(text)
+    if found["kind"] == b"r":
+        return "remote frame"
+    numbers = [int(each) for each in found["data"].split()]
+    length = min(int(found["length"] or b"99"), CLASSIC_BYTES)
+    identifier, time_s = int(found["id"]), _read_time(found["time"])
+    bad = not found["length"] or len(numbers) < length or identifier > _LARGEST_EXTENDED
+    if bad or time_s is None or max(numbers[:length], default=0) > _LARGEST_BYTE:
+        return "not understood"
+    table.fill(
+        np.array([place]),
+        times_s=time_s,
+        ids=identifier,
+        extended=bool(found["extended"]),
+        lengths=length,
+        payload=np.array([numbers[:length]], np.uint8),
+        channels=table.find_channel(found["channel"].decode("latin-1")),
+    )
+    return ""
+
+
+def _read_time(text: bytes) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
 
 
 def _name_line(text: bytes) -> str:
@@ -196,4 +243,13 @@ ASC = Dialect(
     read_line=_read_line,
     proves_length=True,
     scan="scan_asc",
+)
+
+# Records with decimal numbers are rare: every line is read by itself.
+ASC_DECIMAL = Dialect(
+    begin=_begin_decimal,
+    fill_columns=_fill_nothing,
+    read_line=_read_decimal_line,
+    proves_length=True,
+    scan="",
 )

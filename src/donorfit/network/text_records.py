@@ -31,7 +31,7 @@ class Dialect(NamedTuple):
         fill_columns: fills those rows of the block that have the usual shape.
         read_line: fills one row, or says what kind of line it is.
         proves_length: a frame says how many bytes it has, so that a line cut off is noticed.
-        scan: name of the loop that does what ``fill_columns`` does.
+        scan: name of the loop that does what ``fill_columns`` does; empty where there is none.
     """
 
     begin: Callable[[bytes], tuple[str, ...]]
@@ -52,7 +52,7 @@ class TextReader:
         self, dialect: Dialect, loops: Loops | None = None, piece_bytes: int = PIECE_BYTES
     ) -> None:
         self._dialect = dialect
-        self._scan = getattr(loops, dialect.scan) if loops else None
+        self._scan = getattr(loops, dialect.scan) if loops and dialect.scan else None
         self._buffer = bytearray(piece_bytes + _SPARE)
         self._signs = np.frombuffer(self._buffer, np.uint8)
         # Every two neighbouring signs as one number: views of the buffer that overlap.

@@ -16,6 +16,7 @@ import pytest
 from donorfit.edge.logs import compiled, compiling, read_log_file
 from donorfit.edge.logs.compiled import find_loops
 from donorfit.edge.logs.compiling import NoCompilerError
+from donorfit.errors import InputError
 from donorfit.network import asc_text, candump_text
 from donorfit.network.decode import decode_network
 from donorfit.network.frames import LogReading
@@ -284,3 +285,62 @@ def test_decoding_with_loops_is_the_same_to_the_last_bit(
         assert one[:2] == other[:2]
         np.testing.assert_array_equal(one.rows, other.rows)
         np.testing.assert_array_equal(one.values, other.values)
+
+
+def test_a_torn_packed_record_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
+    line = "(1.0) can0 123#0011223344556677\n"
+    packed = gzip.compress(
+        "".join(f"{line[:-3]}{place % 90 + 10}\n" for place in range(90_000)).encode()
+    )
+    path = tmp_path / "a.log.gz"
+    path.write_bytes(packed[: len(packed) // 2])
+    reading = read_log_file(path)
+    assert 10_000 < len(reading.frames.ids) < 90_000
+    assert "ends in the middle" in reading.notes[0]
+
+
+def test_decimal_asc(tmp_path: Path) -> None:
+    path = tmp_path / "a.asc"
+    path.write_text(
+        "base dec  timestamps absolute\n"
+        "   0.5 1  291             Rx   d 2 16 255\n"
+        "   0.6 2  300x            Tx   d 0\n"
+        "   0.7 1  291             Rx   d 2 16 256\n"
+        "   0.8 1  291             Rx   d 3 16 25\n"
+        "   0.9 1  291             Rx   r\n"
+        "   1.0 1  ErrorFrame\n"
+    )
+    reading = read_log_file(path)
+    frames = reading.frames
+    assert (frames.ids.tolist(), frames.extended.tolist()) == ([291, 300], [False, True])
+    assert (frames.payload[0, :2].tolist(), frames.lengths.tolist()) == ([16, 255], [2, 0])
+    assert {each.kind: each.number for each in reading.left_out} == {
+        "header or comment": 1, "not understood": 2, "remote frame": 1, "error frame": 1,
+    }  # fmt: skip
+
+
+def test_lines_that_another_reader_skips_are_counted(tmp_path: Path) -> None:
+    path = tmp_path / "a.trc"
+    path.write_text(
+        ";$FILEVERSION=2.0\n;$STARTTIME=43474.5\n;$COLUMNS=N,O,T,I,d,l,D\n"
+        "      1      1059.900 DT     0300 Rx 7  00 00 00 00 04 00 00\n"
+        "      2      1283.231 ST          Rx    00 00 00 08\n"
+    )
+    reading = read_log_file(path)
+    assert len(reading.frames.ids) + sum(each.number for each in reading.left_out) == 5
+
+
+def test_a_torn_mf4_is_refused_without_noise(tmp_path: Path, capfd) -> None:
+    pytest.importorskip("asammdf", reason="the reader (extra `mf4`) is not installed")
+    import can
+
+    path = tmp_path / "a.mf4"
+    with can.MF4Writer(path) as writer:
+        for place in range(300):
+            writer.on_message_received(
+                can.Message(timestamp=place, arbitration_id=1, data=bytes(8), channel=0)
+            )
+    path.write_bytes(path.read_bytes()[:3000])
+    with pytest.raises(InputError):
+        read_log_file(path)
+    assert "Traceback" not in capfd.readouterr().err

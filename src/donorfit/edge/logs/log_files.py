@@ -1,6 +1,8 @@
 """Read recorded bus traffic: candump, ASC, BLF and MF4 as columns, others through python-can."""
 
+import gc
 import gzip
+import sys
 import warnings
 import zlib
 from pathlib import Path
@@ -12,7 +14,7 @@ from donorfit.edge.logs.blf_objects import read_blf
 from donorfit.edge.logs.blf_places import BlfError
 from donorfit.edge.logs.mf4_groups import read_mf4
 from donorfit.errors import InputError, Mistake
-from donorfit.network.asc_text import ASC, OtherBaseError
+from donorfit.network.asc_text import ASC, ASC_DECIMAL, OtherBaseError
 from donorfit.network.candump_text import CANDUMP
 from donorfit.network.frames import FrameTable, LeftOut, LogReading
 from donorfit.network.loops import Loops
@@ -20,6 +22,7 @@ from donorfit.network.text_records import TextReader
 
 LOG_FORMATS = ("log", "txt", "asc", "blf", "mf4", "trc", "csv", "db")
 LARGEST_LOG_BYTES = 8 * 1024**3
+_TEXT_ENDINGS = ("trc", "csv")
 _BUFFER_BYTES = 1 << 18
 MOST_SLOW_FRAMES = 50_000_000
 
@@ -70,7 +73,7 @@ def _read(path: Path, ending: str, loops: Loops | None) -> LogReading:
         try:
             return _read_pieces(path, size, TextReader(ASC, loops))
         except OtherBaseError:
-            return _read_slowly(path)
+            return _read_pieces(path, size, TextReader(ASC_DECIMAL))
     if ending == "blf":
         with open_file(path) as file:
             try:
@@ -93,15 +96,30 @@ def is_packed(path: Path) -> bool:
 
 
 def _read_mf4(path: Path) -> LogReading:
+    hook = sys.unraisablehook
+    sys.unraisablehook = _be_quiet  # asammdf trips again when what it gave up on is cleared away
+    try:
+        return _read_mf4_plainly(path)
+    finally:
+        gc.collect()
+        sys.unraisablehook = hook
+
+
+def _be_quiet(_: object) -> None:
+    """Say nothing: the file is refused already."""
+
+
+def _read_mf4_plainly(path: Path) -> LogReading:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return read_mf4(path)
     except ImportError as error:
-        raise _refuse(path, f"a reader is not installed: {error}", "install it") from None
+        what, next_step = f"a reader is not installed: {error}", "install it"
     except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
         what = f"{type(error).__name__}: {error}"
-        raise _refuse(path, what, "record again, or give another format") from None
+        next_step = "record again, or give another format"
+    raise _refuse(path, what, next_step)  # outside: the error would hold what is half read
 
 
 def _read_pieces(path: Path, size: int, reader: TextReader) -> LogReading:
@@ -109,10 +127,15 @@ def _read_pieces(path: Path, size: int, reader: TextReader) -> LogReading:
     first, taken = True, 0
     with open_file(path) as file:
         while True:
+            note = ""
             with reader.room() as room:
-                count = file.readinto(room)
+                try:
+                    count = file.readinto1(room)
+                except EOFError:
+                    count, note = 0, "the packed file ends in the middle; what is before is read"
             if not count:
-                return reader.finish()
+                reading = reader.finish()
+                return reading._replace(notes=(*reading.notes, *([note] if note else [])))
             reader.take(count)
             taken += count
             if taken > LARGEST_LOG_BYTES:
@@ -145,8 +168,16 @@ def _read_slowly(path: Path) -> LogReading:
     except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
         what = f"after {number} messages: {type(error).__name__}: {error}"
         raise _refuse(path, what, "record again, or give another format") from None
-    left_out = tuple(LeftOut(kind, len(found), found[0]) for kind, found in counts.items())
-    return LogReading(_make_frames(rows), number, left_out)
+    left_out = [LeftOut(kind, len(found), found[0]) for kind, found in counts.items()]
+    skipped = _count_lines(path) - number if rows and find_ending(path) in _TEXT_ENDINGS else 0
+    if skipped > 0:
+        left_out.append(LeftOut("header, comment or event that python-can skips", skipped, 1))
+    return LogReading(_make_frames(rows), number + max(skipped, 0), tuple(left_out))
+
+
+def _count_lines(path: Path) -> int:
+    with open_file(path) as file:
+        return sum(1 for line in file if line.strip())
 
 
 def _name_kind(message: Any) -> str:
