@@ -159,6 +159,7 @@ def test_pairs_of_cuts_end_in_the_new_state():
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 def test_every_pair_of_cuts_ends_in_the_new_state():
     print(f"{run_pairs(step=1)} pairs of cuts over lanes")
 
@@ -177,6 +178,7 @@ def test_random_sequences_of_up_to_eight_cuts_end_in_a_known_state():
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("seed", range(10))
 def test_ten_thousand_random_sequences_end_in_a_known_state(seed):
     finished = run_random_schedules(1_000, seed=100 + seed)

@@ -46,6 +46,7 @@ def test_orders_are_as_short_as_cp_sat_finds_them():
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("seed", range(10))
 def test_thousands_of_orders_are_as_short_as_cp_sat_finds_them(seed):
     against_row, against_free, agreed = compare(300, seed=100 + seed, most=8)
