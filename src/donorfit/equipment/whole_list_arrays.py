@@ -23,7 +23,7 @@ class ListArrays:
     def __init__(self, compiled: Compiled) -> None:
         self.compiled = compiled
         rules, count = compiled.rules, compiled.count
-        parents = np.array(rules.parents, dtype=np.int32)
+        parents = np.array(rules.parents, dtype=np.intp)
         parents[parents < 0] = count
         self._parents = parents
         self._root = compiled.root
@@ -32,7 +32,7 @@ class ListArrays:
         self._members = _flatten([rules.group_members[g] for g in filled])
         sizes = [len(rules.group_members[g]) for g in filled]
         self._starts = np.cumsum([0, *sizes[:-1]], dtype=np.int64) if filled else None
-        self._group_parents = np.array([rules.group_parents[g] for g in filled], dtype=np.int32)
+        self._group_parents = np.array([rules.group_parents[g] for g in filled], dtype=np.intp)
         limits = [compiled.get_limits(g) for g in filled]
         self._lows = np.array([low for low, _ in limits], dtype=np.int32)
         self._highs = np.array([high for _, high in limits], dtype=np.int32)
@@ -102,4 +102,4 @@ class ListArrays:
 
 
 def _flatten(rows: list[Any]) -> Any:
-    return np.array([each for row in rows for each in row], dtype=np.int32)
+    return np.array([each for row in rows for each in row], dtype=np.intp)
