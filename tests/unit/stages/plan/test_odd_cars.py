@@ -148,7 +148,9 @@ class TestFaultNotes:
         told = " ".join(finding.evidence)
         assert "equally good: another car's VIN: seats; or supply low" in told
         assert "no known cause: B1000-02 (body), C0000-03 (brake), U1000-01 (gateway)" in told
-        assert finding.next_step == "Read the VIN stored in seats (true in 1 of 2, tells 1.00 bit)."
+        assert (
+            finding.next_step == "Read the VIN stored in seats (true in 1 of 2, tells 1.00 bit)."
+        )
 
     def test_a_car_without_codes(self, world: World) -> None:
         for unit in ("gateway", "body", "brake", "seats"):
