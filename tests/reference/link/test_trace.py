@@ -236,8 +236,7 @@ def test_numbers_of_services_and_identifiers_are_those_of_udsoncan():
     theirs = {
         each.request_id()
         for each in vars(services).values()
-        if isinstance(each, type)
-        and each.__module__.startswith("udsoncan.services")
+        if isinstance(each, type) and each.__module__.startswith("udsoncan.services")
     }
     assert theirs == set(SERVICE_NAMES)
     known = udsoncan.DataIdentifier

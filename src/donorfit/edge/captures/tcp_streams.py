@@ -31,7 +31,9 @@ class TcpStream:
             self._next = segment.sequence
         ahead = self._measure(segment.sequence)
         if ahead > 0:
-            self._waiting.setdefault(segment.sequence, segment.data)
+            # What is sent again may be cut otherwise: the longest piece from a place holds most.
+            if len(segment.data) > len(self._waiting.get(segment.sequence, b"")):
+                self._waiting[segment.sequence] = segment.data
             return self._skip_gap() if len(self._waiting) > _MOST_WAITING else []
         found: list[bytes | None] = []
         self._add(found, segment.sequence, segment.data)

@@ -39,6 +39,15 @@ def test_whatever_the_order_the_bytes_come_once_and_in_order(start, pieces, rand
     assert stream.lost_bytes == 0
 
 
+def test_a_longer_piece_from_the_same_place_is_not_thrown_away():
+    stream = TcpStream()
+    stream.take(segment(99, b"", begins=True))
+    assert stream.take(segment(104, b"e")) == []
+    assert stream.take(segment(104, b"efgh")) == []
+    assert stream.take(segment(104, b"ef")) == []
+    assert b"".join(stream.take(segment(100, b"abcd"))) == b"abcdefgh"
+
+
 def test_a_gap_is_told_once_the_end_is_known():
     stream = TcpStream()
     assert stream.take(segment(100, b"abc")) == [b"abc"]
