@@ -136,7 +136,7 @@ def test_the_same_rules_as_dimacs_and_as_uvl() -> None:
         assert (set(left.on), set(left.off)) == (set(right.on), set(right.off))
 
 
-MILLION = """
+MILLION = r"""
 import resource, sys, time
 from donorfit.equipment import RepairRequest, check, implied, read_uvl, repair
 lines = ["features", "\tcar"]
