@@ -127,7 +127,8 @@ def test_log(log: Path) -> None:
 
 def test_measured_load(log: Path) -> None:
     """20 frames of 111 plain and 135 worst bits over 0.38 s at 125 kbit/s."""
-    plain = json.loads(call("log", log, "--bit-rate", 125_000, "--json").output)["records"][0]["load"][0]
+    answer = json.loads(call("log", log, "--bit-rate", 125_000, "--json").output)
+    plain = answer["records"][0]["load"][0]
     assert plain["plain"] == pytest.approx(20 * 111 / 125_000 / 0.38)
     assert plain["worst"] == pytest.approx(20 * 135 / 125_000 / 0.38)
     assert plain["plain"] <= plain["peak_plain"] <= 6 * 111 / 12_500
