@@ -13,11 +13,11 @@ from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 
-from donorfit.edge.key_files import NoKeys
 from donorfit.diagnostics.pdu import Reply
 from donorfit.edge.clock import RealClock
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.memory import MemoryRun
+from donorfit.edge.key_files import NoKeys
 from donorfit.edge.links.memory import MemoryLink
 from donorfit.edge.packs.pack_reader import read_pack
 from donorfit.job.carrier import Carrier
