@@ -60,6 +60,7 @@ def explain_command(
     if basis.pack is None:
         raise InputError(
             what="Without a pack nothing is known of causes.",
+            where="--pack",
             next_step="Give --pack PACK, or --job JOB.",
         )
     written, notes = read_list(list_path, basis)

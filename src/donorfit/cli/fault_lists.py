@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from donorfit.cli.answers import print_text
-from donorfit.errors import InputError
+from donorfit.cli.columns import clean, count
+from donorfit.errors import InputError, Mistake
 
 if TYPE_CHECKING:
     from donorfit.faults import WrittenList
@@ -64,19 +65,51 @@ def load_basis(pack_path: Path | None, job_path: Path | None) -> FaultBasis:
         )
 
 
-def read_list(path: Path, basis: FaultBasis) -> "tuple[WrittenList, tuple[str, ...]]":
-    """Read a list; codes without a unit get the one unit that knows them."""
+def read_list(
+    path: Path, basis: FaultBasis, *, may_be_empty: bool = False
+) -> "tuple[WrittenList, tuple[str, ...]]":
+    """Read a list; codes without a unit get the one unit that knows them.
+
+    Raises:
+        InputError: nothing in it can be used, so that no answer could rest on it; or it is empty
+            and does not say so.
+    """
     from donorfit.edge.packs.rule_files import read_text  # noqa: PLC0415 - slow to load
     from donorfit.faults import place_codes, read_written_list  # noqa: PLC0415
 
-    found = read_written_list(read_text(path))
-    if not found.faults and not found.unread:
+    text = read_text(path)
+    found = read_written_list(text)
+    if not found.faults and found.unread:
+        raise _refuse_rubbish(path, found)
+    if not found.faults and not (may_be_empty and text.strip()):
+        none = "; where a car has no codes, write '# none' or []" if may_be_empty else ""
         raise InputError(
             what="There is no fault code in the list.",
             where=str(path),
-            next_step="Give one code a line, such as: gateway U1123-00 0x2F",
+            next_step=f"Give one code a line, such as: gateway U1123-00 0x2F{none}",
         )
     return place_codes(found, basis.pack.faults if basis.pack is not None else ())
+
+
+def _refuse_rubbish(path: Path, found: "WrittenList") -> InputError:
+    shown = [
+        Mistake(
+            file=str(path),
+            line=each.line,
+            what=each.why + (f" ({clean(each.text)})" if each.text else ""),
+            next_step="mend this entry",
+        )
+        for each in found.unread[:_SHOWN_UNREAD]
+    ]
+    more = len(found.unread) - len(shown)
+    return InputError(
+        what=f"Nothing in the list can be used; it was read as {found.form}.",
+        where=str(path),
+        why=f"{count(len(found.unread), 'entry', 'entries')} could not be read"
+        + (f", the first {len(shown)} are shown" if more else ""),
+        mistakes=shown,
+        next_step="Give one code a line, such as: gateway U1123-00 0x2F",
+    )
 
 
 def say_rubbish(path: Path, found: "WrittenList", notes: Iterable[str]) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
-from donorfit.cli.columns import count
+from donorfit.cli.columns import clean, count
 from donorfit.cli.fault_causes import explain_command
 from donorfit.cli.fault_lists import (
     FaultBasis,
@@ -54,10 +54,13 @@ def code_command(codes: tuple[str, ...], status_text: str | None, *, as_json: bo
 
     lines = [f"{code} {status_text or ''}" for code in codes]
     found = read_written_list("\n".join(lines))
-    if found.unread:
+    blank = len(codes) - len(found.faults) - len(found.unread)
+    if found.unread or blank:
+        reasons = [f"{clean(each.text)}: {each.why}" for each in found.unread]
         raise InputError(
-            what=f"{count(len(found.unread), 'code')} cannot be read.",
-            why="; ".join(f"{each.text.strip()}: {each.why}" for each in found.unread),
+            what=f"{count(len(found.unread) + blank, 'code')} cannot be read.",
+            where="CODE",
+            why="; ".join([*reasons, *["an empty one is no code"] * bool(blank)]),
             next_step="Write codes as P0123-11, U0100 or 0xD2345F and a status as 0x2F.",
         )
     words = [word_code(each.code) for each in found.faults]
@@ -142,7 +145,7 @@ def compare_command(
 
     basis = load_basis(pack_path, job_path)
     lists = {
-        path: read_list(path, basis)
+        path: read_list(path, basis, may_be_empty=True)
         for path in (before_path, during_path, after_path)
         if path is not None
     }
@@ -156,6 +159,7 @@ def compare_command(
         basis.expected,
         basis.pack.faults if basis.pack is not None else (),
         during=during,
+        incomplete=not lists[after_path][0].complete,
     )
     if as_json:
         unread = {str(path): found.unread for path, (found, _) in lists.items()}
@@ -267,7 +271,9 @@ def _find_active(basis: FaultBasis, declared_path: Path | None) -> "tuple[Active
         return ()
     if basis.pack is None:
         raise InputError(
-            what="A declared survey needs its pack.", next_step="Give --pack PACK as well."
+            what="A declared survey needs its pack.",
+            where="--declared",
+            next_step="Give --pack PACK as well.",
         )
     from donorfit.edge.packs.survey_files import read_declared_survey  # noqa: PLC0415
     from donorfit.faults import Situation, find_causes  # noqa: PLC0415

@@ -32,11 +32,14 @@ class _Case:
     answered: bool
     availability: int
     expected: ExpectedFault | None
+    incomplete: bool
 
 
 def _judge_absent(case: _Case) -> tuple[FaultVerdict, str]:
     if not case.answered:
         return FaultVerdict.NOT_TESTED, "the unit did not answer afterwards, so nothing is shown"
+    if case.incomplete:
+        return FaultVerdict.NOT_TESTED, "not listed, but parts of the list could not be read"
     if has_failed(case.during) and not has_failed(case.before):
         why = f", explained by {case.expected.cause}" if case.expected is not None else ""
         return FaultVerdict.GONE, f"it came up during the work{why}; not listed any more"
@@ -118,12 +121,14 @@ def compare_faults(
     known: Iterable[KnownFault],
     *,
     during: Iterable[UnitSurvey] = (),
+    incomplete: bool = False,
 ) -> tuple[FaultComparison, ...]:
     """Say of every fault code seen before, during or after the work what became of it.
 
     A code is gone only where the unit does not list it any more, or lists it with its test run in
     this cycle (bit 6 clear) and passed (bits 0, 1 and 3 clear). Status 0x50 means not tested yet.
-    The rows that need attention come first.
+    The rows that need attention come first. ``incomplete`` says that parts of the later list could
+    not be read: then nothing is gone by not standing in it.
     """
     old = {each.unit: read_fault_list(each) for each in before}
     middle = {each.unit: read_fault_list(each) for each in during}
@@ -145,6 +150,7 @@ def compare_faults(
                 answered=last is not None and last.answered,
                 availability=last.availability if last else 0,
                 expected=hoped.get((unit, code)),
+                incomplete=incomplete,
             )
             verdict, explanation = _judge(case)
             title = titles.get((unit, code)) or f"Fault code {write_fault_code(code)}"

@@ -64,6 +64,10 @@ def read_fault_list(unit: UnitSurvey) -> FaultList:
     )
 
 
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
 def list_fault_doubts(
     units: Iterable[UnitSurvey], known: Iterable[KnownFault]
 ) -> tuple[Finding, ...]:
@@ -77,7 +81,8 @@ def list_fault_doubts(
                 Finding(
                     id="fault-list-rubbish",
                     severity=Severity.WARNING,
-                    what=f"{len(faults.rubbish)} entries of the fault list cannot be used.",
+                    what=_count(len(faults.rubbish), "entry", "entries")
+                    + " of the fault list cannot be used.",
                     where=unit.unit,
                     evidence=faults.rubbish,
                     next_step="Read the fault codes of this unit again.",
@@ -89,7 +94,8 @@ def list_fault_doubts(
                 Finding(
                     id="fault-unknown",
                     severity=Severity.NOTE,
-                    what=f"{len(strange)} fault codes are not in the pack.",
+                    what=_count(len(strange), "fault code is", "fault codes are")
+                    + " not in the pack.",
                     where=unit.unit,
                     evidence=tuple(
                         f"{write_fault_code(each.code)} status 0x{each.status:02X}"

@@ -136,4 +136,5 @@ def count_concerns(rows: Iterable[PresentFault]) -> str:
         for concern in Concern
         if (number := sum(row.concern is concern for row in everything))
     ]
-    return f"{len(everything)} fault codes: {', '.join(said) or 'none'}."
+    codes = "1 fault code" if len(everything) == 1 else f"{len(everything)} fault codes"
+    return f"{codes}: {', '.join(said) or 'none'}."

@@ -71,6 +71,11 @@ class WrittenList:
     unread: tuple[Unread, ...]
     notes: tuple[str, ...] = ()
 
+    @property
+    def complete(self) -> bool:
+        """Whether everything that stands in the list was understood."""
+        return not self.unread and len(self.faults) < MOST_ENTRIES
+
     def to_surveys(self) -> tuple[UnitSurvey, ...]:
         """The list as fault lists of units that answered, in the order of their first entry."""
         of: dict[UnitId, list[WrittenFault]] = {}

@@ -60,12 +60,55 @@ def test_a_list_is_piped_in() -> None:
 
 def test_much_rubbish_is_counted_and_cut_short(tmp_path: Path) -> None:
     path = tmp_path / "rubbish.txt"
-    path.write_text("rubbish\n" * 5000, encoding="utf-8")
+    path.write_text("P0135\n" + "rubbish\n" * 5000, encoding="utf-8")
     output = call("read", path).output
     assert "and 4960 more" in output
-    assert "5000 of 5000 entries" in output
+    assert "5000 of 5001 entries" in output
     path.write_bytes(bytes(range(256)))
     assert isinstance(call("read", path).exception, InputError)
+
+
+def test_a_list_of_nothing_but_rubbish_is_refused_with_its_lines(tmp_path: Path) -> None:
+    path = tmp_path / "rubbish.txt"
+    path.write_text("nonsense\n\nmore nonsense\n", encoding="utf-8")
+    for arguments in (
+        ("read", path),
+        ("now", path),
+        ("explain", path, "--pack", PACK),
+        ("compare", "--after", path),
+    ):
+        error = call(*arguments).exception
+        assert isinstance(error, InputError)
+        assert [each.line for each in error.mistakes] == [1, 3]
+
+
+def test_what_was_not_understood_afterwards_makes_nothing_gone(now: Path, tmp_path: Path) -> None:
+    after = tmp_path / "after.txt"
+    after.write_text("gateway U1119-00 0x2F\nhalf of a li\n", encoding="utf-8")
+    rows = json.loads(call("compare", "--before", now, "--after", after, "--json").output)
+    verdicts = {each["verdict"] for each in rows["faults"] if each["status_after"] is None}
+    assert verdicts == {"not tested yet"}
+    after.write_text("gateway U1119-00 0x2F\n", encoding="utf-8")
+    rows = json.loads(call("compare", "--before", now, "--after", after, "--json").output)
+    verdicts = {each["verdict"] for each in rows["faults"] if each["status_after"] is None}
+    assert verdicts == {"gone"}
+
+
+@pytest.mark.parametrize("text", ["# none\n", "[]", "unit,code,status\n"])
+def test_a_car_without_codes_is_said_and_not_left_blank(
+    now: Path, tmp_path: Path, text: str
+) -> None:
+    after = tmp_path / "after"
+    after.write_text(text, encoding="utf-8")
+    output = call("compare", "--before", now, "--after", after).output
+    assert "gone" in output
+    after.write_text(" \n", encoding="utf-8")
+    assert isinstance(call("compare", "--before", now, "--after", after).exception, InputError)
+
+
+@pytest.mark.parametrize("codes", [[""], ["P0135", "#"], ["P0135", " "]])
+def test_an_empty_code_is_none(codes: list[str]) -> None:
+    assert isinstance(call("code", *codes).exception, InputError)
 
 
 def test_compare_before_during_and_after(now: Path, tmp_path: Path) -> None:
