@@ -14,10 +14,6 @@ from donorfit.equipment.plain_solver import OutOfTimeError
 from donorfit.equipment.sat import SatSolver
 from donorfit.equipment.totalizer import Totalizer
 
-LARGEST_TRIMMED = 12
-"""Cores up to this size are made minimal; larger ones are only asked for again."""
-
-
 class CoreGuidedSearch:
     """Wishes with weights over a solver that is filled from outside.
 
@@ -69,16 +65,17 @@ class CoreGuidedSearch:
         return True
 
     def _trim(self, core: list[int]) -> list[int]:
-        """Make a core smaller where that is cheap."""
+        """Ask again for the core alone as long as that makes it smaller.
+
+        Small cores gain as much as large ones: each wish that is kept out of a counter keeps out
+        its clauses for the rest of the search, and the searches that lead through them.
+        """
         solver = self.solver
-        if len(core) > LARGEST_TRIMMED:
-            while True:
-                if solver.solve(core):
-                    return core
-                smaller = solver.get_core()
-                if len(smaller) >= len(core):
-                    return core
-                core = smaller
+        while len(core) > 1 and not solver.solve(core):
+            smaller = solver.get_core()
+            if len(smaller) >= len(core):
+                break
+            core = smaller
         return core
 
     def _relax(self, core: Sequence[int]) -> None:

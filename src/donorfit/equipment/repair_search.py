@@ -179,13 +179,15 @@ class RepairSearch:
         """Load every rule; from now on no list that is found can break one."""
         clauses, top = list_all_clauses(self.compiled)
         self._next_global = max(self._next_global, top + 1)
-        if not self._local:
+        alike = not self._local
+        if alike:
             self._local = {variable: variable for variable in range(1, top + 1)}
             self._next_local = top + 1
             for option in range(self.compiled.count):
                 self._meet_option(option, option + 1)
+        load = self._solver.add if alike else self._load  # alike: nothing to translate
         for clause in clauses:
-            self._load(clause)
+            load(clause)
         self._complete = True
 
     def _load(self, clause: Clause) -> None:

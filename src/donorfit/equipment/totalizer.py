@@ -36,28 +36,28 @@ class Totalizer:
         if len(self._root.outputs) < count:
             for node in self._nodes:
                 self._grow(node, count)
+            self._nodes = [node for node in self._nodes if len(node.outputs) < node.size]
         return self._root.outputs[count - 1]
 
     def _grow(self, node: "_Node", count: int) -> None:
         if node.below is None:
             return
         left, right = (child.outputs for child in node.below)
-        known = len(node.outputs)
-        count = min(count, node.below[0].size + node.below[1].size)
+        known, count = len(node.outputs), min(count, node.size)
         if known >= count:
             return
-        outputs = node.outputs
+        outputs, add = node.outputs, self._add
         outputs += [self._take() for _ in range(count - known)]
-        for i in range(len(left) + 1):
+        for i in range(min(len(left), count) + 1):
             for j in range(max(0, known + 1 - i), min(len(right), count - i) + 1):
                 clause = [outputs[i + j - 1]]
                 if i:
                     clause.append(-left[i - 1])
                 if j:
                     clause.append(-right[j - 1])
-                self._add(clause)
+                add(clause)
         if known:
-            self._add((-outputs[known], outputs[known - 1]))
+            add((-outputs[known], outputs[known - 1]))
 
 
 class _Node:
