@@ -1,6 +1,7 @@
 """Every answer against counting all lists of a small rule base out."""
 
 import importlib.util
+import os
 import sys
 from pathlib import Path
 
@@ -31,7 +32,12 @@ sys.modules["small_models"] = small_models
 _SPEC.loader.exec_module(small_models)
 models, MONTHS = small_models.models, small_models.MONTHS
 
-relaxed = settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+EXAMPLES = int(os.environ.get("DONORFIT_LAW_EXAMPLES", "200"))
+"""Random rule bases for each law; ten thousand take about fifteen minutes in all."""
+
+relaxed = settings(
+    max_examples=EXAMPLES, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 def read(model):
@@ -279,7 +285,11 @@ def test_when_time_is_up_some_minimal_repair_is_told(model, data) -> None:
 
 
 @given(models(largest=6), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(
+    max_examples=max(60, EXAMPLES // 10),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 def test_our_own_solver_gives_the_same_answers(model, data) -> None:
     """What a machine without python-sat gets."""
     from donorfit.equipment import sat
