@@ -73,9 +73,12 @@ def supply_command(loads: tuple[str, ...], window: str, *, as_json: bool, **fact
         table=VOLTAGE_TABLES[facts["table"]],
         health=facts["health"],
     )
-    low, high = _read_pair(window, "--window", "volts")
+    low, high = _read_pair(window, "--window", "volts", "12.5:14.5")
     session: dict[str, Any] = {
-        "steps": [_make_step(*_read_pair(each, "--load", "minutes and ampere")) for each in loads],
+        "steps": [
+            _make_step(*_read_pair(each, "--load", "minutes and ampere", "30:22"))
+            for each in loads
+        ],
         "window": _make_window(low, high, facts["capacity_ah"]),
         "battery": battery,
         "set_volts": facts["set_volts"],
@@ -163,7 +166,9 @@ def sleep_command(
         ],
         right=(1, 2),
     )
-    click.echo(f"{found.added_ma:+g} mA cost {found.days_lost:.1f} days.")
+    lost = found.days_lost
+    what = f"cost {lost:.1f} days" if lost >= 0 else f"give {-lost:.1f} days more"
+    click.echo(f"{found.added_ma:+g} mA {what}.")
     click.echo("By other published rules:")
     print_rows(
         ("before", "after", "rule"),
@@ -181,7 +186,7 @@ def sleep_command(
     click.echo(f"After: {days[0]:.1f} to {days[-1]:.1f} days, by the rule one trusts.")
 
 
-def _read_pair(text: str, option: str, what: str) -> tuple[float, float]:
+def _read_pair(text: str, option: str, what: str, example: str) -> tuple[float, float]:
     left, colon, right = text.partition(":")
     try:
         if not colon:
@@ -191,10 +196,15 @@ def _read_pair(text: str, option: str, what: str) -> tuple[float, float]:
         raise InputError(
             what=f"{text!r} is not two numbers with a colon between them.",
             where=option,
-            next_step=f"Give {what}, such as {option} 12.5:14.5",
+            next_step=f"Give {what}, such as {option} {example}",
         ) from None
     if not all(0 <= each < 100_000 for each in pair):  # noqa: PLR2004 - no session is longer
-        raise InputError(what=f"{text!r} is out of range.", where=option, next_step="Correct it.")
+        raise InputError(
+            what=f"{text!r} is out of range.",
+            where=option,
+            why="both numbers lie between 0 and 100000",
+            next_step=f"Give {what}, such as {option} {example}",
+        )
     return pair
 
 
@@ -203,7 +213,7 @@ def _make_step(minutes: float, current_a: float) -> "Step":
     from donorfit.vehicle.identity import Address, UnitId  # noqa: PLC0415
 
     return Step(
-        id="s01",
+        id=f"{minutes:g}:{current_a:g}",
         kind=StepKind.PROGRAM,
         unit=UnitId("car"),
         address=Address(0),

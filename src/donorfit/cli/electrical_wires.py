@@ -28,7 +28,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--back", type=click.Choice(("body", "wire")), default="body", help="Return path.")
 @click.option("--temperature", type=float, default=60.0, help="Degrees C of the conductor.")
 @click.option("--bundle", type=float, default=None, help="Share that a bundle leaves, 0..1.")
-@click.option("--bunched", type=int, default=1, help="Loaded conductors in the bundle.")
+@click.option("--bunched", type=int, default=None, help="Loaded conductors in the bundle.")
 @click.option("--load-share", type=float, default=0.75, help="Of a fuse, for long.")
 @_JSON
 def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: Any) -> None:
@@ -37,7 +37,13 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
     from donorfit.electrical.gauge import choose_gauge  # noqa: PLC0415
     from donorfit.electrical.lead_drop import ReturnPath  # noqa: PLC0415
 
-    bunched = find_bundle_factor(facts["bunched"])
+    if facts["bundle"] is not None and facts["bunched"] is not None:
+        raise InputError(
+            what="Both say what a bundle leaves, and only one can count.",
+            where="--bundle and --bunched",
+            next_step="Give the share itself, or the number of loaded conductors.",
+        )
+    bunched = find_bundle_factor(1 if facts["bunched"] is None else facts["bunched"])
     wanted: dict[str, Any] = {
         "allowed_drop_share": facts["drop"],
         "temperature_c": facts["temperature"],
@@ -46,7 +52,7 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
     }
     wire = size_wire(current_a, length_m, **wanted, continuous_share=facts["load_share"])
     gauge = choose_gauge(wire.cross_section_mm2) if wire.found else None
-    lists = compare_lists(current_a, length_m, **wanted)
+    lists = compare_lists(current_a, length_m, **wanted, continuous_share=facts["load_share"])
     if as_json:
         print_json("donorfit electrical wire 2", wire=wire, gauge=gauge, lists=lists)
         return
@@ -56,7 +62,10 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
     else:
         click.echo("no listed wire does")
     print_text(wire.reason)
-    click.echo("By each list of ratings, resistance after IEC 60228 class 5:")
+    print_text(
+        "By each list of ratings; resistance after IEC 60228 class 5, that of 0.65, 2 and 3 mm2 "
+        "after a towing supplier's page:"
+    )
     print_rows(
         ("wire", "fuse", "list"),
         [
@@ -70,9 +79,10 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
         right=(0, 1),
     )
     if wire.found:
+        fuse_a = wire.fuse.rating_a
         print_text(
-            f"The fuse may pass {1.35 * wire.fuse.rating_a:g} A for as long as 10 minutes and "
-            f"{1.1 * wire.fuse.rating_a:g} A for 100 hours (ISO 8820-3, from memory, unverified)."
+            f"The fuse may pass {1.35 * fuse_a:.4g} A for as long as 10 minutes and "
+            f"{1.1 * fuse_a:.4g} A for 100 hours (ISO 8820-3, from memory, unverified)."
         )
 
 
@@ -136,6 +146,18 @@ def parts_command(
     """What has to be bought for an adapter, or for all wires of a job's plan."""
     from donorfit.electrical import list_parts  # noqa: PLC0415
 
+    if as_csv and as_json:
+        raise InputError(
+            what="A list is printed in one form.",
+            where="--csv and --json",
+            next_step="Give one of both.",
+        )
+    if job_path is not None and pack_path is not None:
+        raise InputError(
+            what="Wires of a plan and wires between two connectors cannot be listed together.",
+            where="--job and PACK",
+            next_step="Give --job JOB alone, or PACK HOST_CONNECTOR MODULE_CONNECTOR.",
+        )
     if job_path is not None:
         wires = _read_planned_wires(job_path)
     elif pack_path is not None and host_id is not None and module_id is not None:
@@ -143,6 +165,7 @@ def parts_command(
     else:
         raise InputError(
             what="There are no wires to list parts for.",
+            where="parts",
             next_step="Name PACK HOST_CONNECTOR MODULE_CONNECTOR, or give --job JOB.",
         )
     lines = list_parts(wires)
@@ -186,6 +209,7 @@ def _find(connectors: "dict[str, Connector]", name: str) -> "Connector":
     if name not in connectors:
         raise InputError(
             what=f"The pack has no connector {name!r}.",
+            where="connector",
             why=f"It has {', '.join(connectors) or 'none'}.",
             next_step="Name one of these.",
         )

@@ -75,7 +75,7 @@ _FLOODED_TRAILER = VoltageTable(
     points=((0.2, 11.88), (0.5, 12.20), (0.8, 12.46), (1.0, 12.70)),
 )
 _AGM_VEHICLE = VoltageTable(
-    name="AGM, a vehicle maker's manual (middle of its ranges)",
+    name="AGM, a vehicle maker's manual (ends of its ranges)",
     chemistry=Chemistry.AGM,
     source="ranges 12.0-12.3, 12.3-12.6, 12.6-12.8, 12.8-13.2 V read in a manual",
     points=((0.25, 12.0), (0.5, 12.3), (0.75, 12.6), (1.0, 12.8)),

@@ -77,9 +77,9 @@ def choose_fuse(
         return FuseChoice(rating_a=0, load_share=0, wire_rating_a=wire_rating_a, reason=why)
     share = current_a / big_enough
     if big_enough > wire_rating_a:
-        why = f"{wanted} asks for {big_enough:g} A, but the wire carries {wire_rating_a:g} A"
+        why = f"{wanted} asks for {big_enough:g} A, but the wire carries {wire_rating_a:.4g} A"
         return FuseChoice(rating_a=0, load_share=share, wire_rating_a=wire_rating_a, reason=why)
-    why = f"{wanted}, and {big_enough:g} A is at most the wire's {wire_rating_a:g} A"
+    why = f"{wanted}, and {big_enough:g} A is at most the wire's {wire_rating_a:.4g} A"
     return FuseChoice(
         rating_a=float(big_enough), load_share=share, wire_rating_a=wire_rating_a, reason=why
     )

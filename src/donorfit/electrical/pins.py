@@ -34,6 +34,11 @@ class PinWire:
         """Whether both cavities have the same number."""
         return self.host.number == self.module.number
 
+    @property
+    def too_weak(self) -> bool:
+        """Whether the host's wire is made for less than the module takes."""
+        return _is_too_weak(self.host, self.module)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinMatch:
@@ -119,7 +124,7 @@ def _cost(host: Cavity, module: Cavity) -> int:
         if host.detail and module.detail:
             return _NO_PAIR
         cost += _DETAIL_UNKNOWN
-    if 0 < host.current_a < module.current_a:
+    if _is_too_weak(host, module):
         cost += _TOO_THIN
     return cost + (_OTHER_NUMBER if host.number != module.number else 0)
 
@@ -128,12 +133,20 @@ def _note(host: Cavity, module: Cavity) -> str:
     notes = []
     if host.detail != module.detail:
         notes.append("one side does not say which one: check before connecting")
-    if 0 < host.current_a < module.current_a:
-        notes.append(
-            f"the host's wire is made for {host.current_a:g} A, the module takes "
-            f"{module.current_a:g} A: run a new one"
-        )
+    if _is_too_weak(host, module):
+        notes.append(f"{_say_weak(host, module)}: run a new one")
     return "; ".join(notes)
+
+
+def _is_too_weak(host: Cavity, module: Cavity) -> bool:
+    return 0 < host.current_a < module.current_a
+
+
+def _say_weak(host: Cavity, module: Cavity) -> str:
+    return (
+        f"the host's wire is made for {host.current_a:g} A, the module takes "
+        f"{module.current_a:g} A"
+    )
 
 
 def _list_doubled(connector: Connector) -> list[Finding]:
@@ -190,7 +203,8 @@ def _list_dangers(host: Connector, module: Connector) -> list[Finding]:
 
 
 def _describe(cavity: Cavity) -> str:
-    return f"{cavity.function.value} {cavity.detail}".strip()
+    current = f"of {cavity.current_a:g} A" if cavity.current_a > 0 else ""
+    return " ".join(filter(None, (cavity.function.value, cavity.detail, current)))
 
 
 def _judge_contact(host: Cavity, module: Cavity) -> tuple[Severity, str] | None:
@@ -198,6 +212,10 @@ def _judge_contact(host: Cavity, module: Cavity) -> tuple[Severity, str] | None:
     if host.function is module.function:
         if host.detail and module.detail and host.detail != module.detail:
             return Severity.WARNING, "the function is the same, the network or signal is not"
+        if _is_too_weak(host, module):
+            return Severity.WARNING, _say_weak(host, module)
+        if host.detail != module.detail:
+            return Severity.WARNING, "one side does not say which network or signal it is"
         return None
     pair = {host.function, module.function}
     energised = host.function in _ENERGISED

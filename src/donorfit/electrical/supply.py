@@ -26,6 +26,7 @@ ACCEPTANCE_A_PER_AH = 0.31
 SMALL_CHARGER_A = 10.0
 """Chargers up to here usually fall to trickle charge by themselves (three trade pages, low
 authority): what is written on them is no current that they hold."""
+MOST_CURRENT_A = 1000.0
 _SECONDS_AN_HOUR = 3600.0
 _SECONDS_A_MINUTE = 60.0
 
@@ -55,7 +56,7 @@ class SupportVerdict:
         current_a: what it holds continuously.
         holds: whether the voltage stays in the window to the end.
         lowest_volts: lowest voltage at the unit, worst case.
-        fails_at_minute: when it leaves the window; None where it does not.
+        fails_at_minute: when it first leaves the window; None where it does not.
         last_charge: charge at the end, 0..1, worst case.
         small_charger: whether it is of a size that seldom is a supply at all.
     """
@@ -164,12 +165,12 @@ def judge_support(
         steps, window, battery, stretch, set_volts, lead_resistance_ohm, unit_path_ohm
     )
     points = supply.run(load, current_a)
-    outside = [each.minute for each in points if not _is_inside((each,), window)]
+    exit_minute = _find_exit(supply, load, current_a, window)
     return SupportVerdict(
         current_a=current_a,
-        holds=not outside,
+        holds=exit_minute is None,
         lowest_volts=min((each.unit_volts for each in points), default=0.0),
-        fails_at_minute=outside[0] if outside else None,
+        fails_at_minute=exit_minute,
         last_charge=points[-1].charge if points else supply.battery.lowest_charge,
         small_charger=0 < current_a <= SMALL_CHARGER_A,
     )
@@ -304,12 +305,12 @@ def _set_up(  # noqa: PLR0917 - the facts of one session, in one order
     ]
     bad = [step.id for step, each in zip(steps, load, strict=True) if not _is_load(each)]
     if bad:
-        raise _refuse([f"step {name} has no length or current" for name in bad])
+        raise _refuse([f"step {name} has no length, or no current of a car" for name in bad])
     return _Supply(volts=volts, lead_ohm=lead_ohm, path_ohm=path_ohm, battery=battery), load
 
 
 def _is_load(each: _Stretch) -> bool:
-    return 0 <= each.seconds < float("inf") and 0 <= each.current_a < float("inf")
+    return 0 <= each.seconds < float("inf") and 0 <= each.current_a <= MOST_CURRENT_A
 
 
 def _find_support(supply: _Supply, load: list[_Stretch], window: SupplyWindow) -> float:
@@ -322,6 +323,29 @@ def _find_support(supply: _Supply, load: list[_Stretch], window: SupplyWindow) -
         else:
             low = middle + 1
     return float(low)
+
+
+def _find_exit(
+    supply: _Supply, load: Sequence[_Stretch], support_a: float, window: SupplyWindow
+) -> float | None:
+    """Minute at which the voltage first leaves the window, to the second; None where it stays.
+
+    The voltage falls evenly inside a stretch, so the moment is closed in on by halves.
+    """
+    points = supply.run(load, support_a)
+    place = next((n for n, each in enumerate(points) if not _is_inside((each,), window)), None)
+    if place is None or place % 2 == 0:  # at the beginning of a stretch
+        return None if place is None else points[place].minute
+    before, last = load[: place // 2], load[place // 2]
+    inside, outside = 0.0, last.seconds
+    while outside - inside > 1.0:
+        middle = (inside + outside) / 2
+        part = supply.run([*before, replace(last, seconds=middle)], support_a)
+        if _is_inside(part[-1:], window):
+            inside = middle
+        else:
+            outside = middle
+    return points[place - 1].minute + outside / _SECONDS_A_MINUTE
 
 
 def _is_inside(points: Sequence[_Point], window: SupplyWindow) -> bool:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from types import MappingProxyType
 
 from donorfit.electrical.fuses import CONTINUOUS_SHARE, FuseChoice, choose_fuse
@@ -54,9 +55,23 @@ CABLE_LISTS: tuple[CableList, ...] = (
     ),
 )
 """Published lists of continuous currents; they disagree by a factor of two."""
+
+
+def _read_between(listed: tuple[tuple[float, float], ...], size: float) -> float:
+    """What a list says of a size, straight between its neighbours; endless where it says nothing.
+
+    Without it, a size that only the more generous list names would carry half as much again as
+    the next thinner one.
+    """
+    for (below, low_a), (above, high_a) in pairwise(listed):
+        if below <= size <= above:
+            return low_a + (high_a - low_a) * (size - below) / (above - below)
+    return float("inf")
+
+
 RATING_A: Mapping[float, float] = MappingProxyType(
     {
-        size: min(dict(each.rating_a).get(size, float("inf")) for each in CABLE_LISTS[:2])
+        size: round(min(_read_between(each.rating_a, size) for each in CABLE_LISTS[:2]), 2)
         for size in (0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 6.0)
     }
 )
@@ -203,6 +218,7 @@ def compare_lists(
     temperature_c: float = WARM_C,
     return_path: ReturnPath = ReturnPath.BODY,
     bundle_factor: float = 1.0,
+    continuous_share: float = CONTINUOUS_SHARE,
 ) -> tuple[ListedWire, ...]:
     """The same wire by every list of ratings; arguments as in :func:`size_wire`.
 
@@ -220,6 +236,7 @@ def compare_lists(
                 temperature_c=temperature_c,
                 return_path=return_path,
                 bundle_factor=bundle_factor,
+                continuous_share=continuous_share,
                 rating_a=dict(each.rating_a),
             ),
         )
@@ -244,11 +261,17 @@ def order_wires(
 ) -> tuple[WireOrder, ...]:
     """Wires to make: an adapter between matched cavities, a new run where the host has none.
 
-    Cavities without a partner get a run of ``run_length_m`` from a fused source or the network
-    named in the purpose.
+    Cavities without a partner, or with one whose wire is too weak, get a run of ``run_length_m``
+    from a fused source or the network named in the purpose.
     """
-    orders = [_order(match, wire, adapter_length_m) for wire in match.wires]
-    orders += [_order_run(match, cavity, run_length_m) for cavity in match.missing]
+    none = "the host's connector has no partner: run a new wire"
+    orders = [
+        _order_run(match, wire.module, run_length_m, wire.note)
+        if wire.too_weak
+        else _order(match, wire, adapter_length_m)
+        for wire in match.wires
+    ]
+    orders += [_order_run(match, cavity, run_length_m, none) for cavity in match.missing]
     return tuple(orders)
 
 
@@ -289,9 +312,10 @@ def _protect(wire: PinWire, size: float, length_m: float, note: str) -> tuple[fl
     return size, note
 
 
-def _order_run(match: PinMatch, cavity: Cavity, length_m: float) -> WireOrder:
+def _order_run(match: PinMatch, cavity: Cavity, length_m: float, why: str) -> WireOrder:
     size, fuse, note = _size_for(cavity, length_m, fused=True)
-    missing = "the host's connector has no partner: run a new wire"
+    if fuse > 0 and cavity.current_a <= 0:
+        note = "how much it takes is not said: look it up before wire and fuse are bought"
     return WireOrder(
         host_cavity="",
         module_cavity=f"{match.module}:{cavity.number}",
@@ -299,7 +323,7 @@ def _order_run(match: PinMatch, cavity: Cavity, length_m: float) -> WireOrder:
         cross_section_mm2=size,
         fuse_a=fuse,
         length_m=length_m,
-        note="; ".join(each for each in (missing, note) if each),
+        note="; ".join(each for each in (why, note) if each),
     )
 
 
@@ -316,7 +340,8 @@ def _size_for(cavity: Cavity, length_m: float, *, fused: bool) -> tuple[float, f
             fuse = wire.fuse.rating_a if fused and cavity.function is not PinFunction.OUTPUT else 0
             return wire.cross_section_mm2, fuse, "" if wire.found else wire.reason
         case PinFunction.GROUND:
-            wire = size_wire(cavity.current_a, length_m, fused=False)
+            # its feed's fuse has to protect the way back too: what it lets through comes back here
+            wire = size_wire(cavity.current_a, length_m, fused=fused)
             return wire.cross_section_mm2, 0.0, "" if wire.found else wire.reason
         case _:
             return SIGNAL_MM2, 0.0, ""

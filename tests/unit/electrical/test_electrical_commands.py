@@ -156,3 +156,21 @@ def test_parts_of_the_demo_as_csv(pack: Path) -> None:
     assert "terminal for connector" in call("parts", *names).output
     plain = json.loads(call("parts", *names, "--json").output)
     assert [line["part"] for line in plain["parts"]] == [row[0] for row in rows[1:]]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("wire", "--current", 5, "--length", 5, "--bundle", 0.5, "--bunched", 4),
+        ("parts", "pack", "h", "m", "--job", "job"),
+        ("parts", "--job", "job", "--csv", "--json"),
+    ],
+)
+def test_options_that_do_not_go_together(arguments: tuple[object, ...]) -> None:
+    error = call(*arguments).exception
+    assert isinstance(error, InputError)
+    assert "--" in error.where
+
+
+def test_less_current_gives_days() -> None:
+    assert "-12 mA give 3.1 days more" in call("sleep", "--before", 62, "--after", 50).output

@@ -132,6 +132,40 @@ def test_an_adapter_wire_is_protected_by_the_hosts_fuse(connector, host_a, modul
     assert bool(order.note) == bool(said)
 
 
+def test_a_host_wire_that_is_too_weak_gets_a_run_of_its_own(connector):
+    match = match_pins(
+        connector("h", (1, "supply", "", 5.0), (2, "ground", "", 20.0)),
+        connector("m", (1, "supply", "", 14.0), (2, "ground", "", 14.0)),
+    )
+    feed, _ = order_wires(match, run_length_m=2)
+    assert (feed.host_cavity, feed.fuse_a, feed.length_m) == ("", 20, 2)
+    assert "made for 5 A" in feed.note
+    assert not match.straight
+    assert [danger.severity for danger in match.dangers] == [Severity.WARNING]
+
+
+def test_one_side_that_does_not_say_which_signal_is_no_straight_plug(connector):
+    host, module = connector("h", (1, "input", "", 0.0)), connector("m", (1, "input", "door", 0.0))
+    match = match_pins(host, module)
+    assert not match.straight
+    assert "does not say" in match.dangers[0].why
+
+
+def test_a_ground_is_as_strong_as_the_fuse_of_its_feed_asks(connector):
+    match = match_pins(
+        connector("h"), connector("m", (1, "supply", "", 8.0), (2, "ground", "", 8.0))
+    )
+    feed, ground = order_wires(match, run_length_m=0.5)
+    assert feed.fuse_a == 15
+    assert ground.cross_section_mm2 == feed.cross_section_mm2
+    assert ground.fuse_a == 0
+
+
+def test_a_feed_whose_current_nobody_says(connector):
+    (feed,) = order_wires(match_pins(connector("h"), connector("m", (1, "supply", "", 0.0))))
+    assert "look it up" in feed.note
+
+
 def test_the_assignment_is_cheapest():
     costs = [[4, 1, 3], [2, 0, 5], [3, 2, 2]]
     assert assign(costs, unpaired=100) == [1, 0, 2]

@@ -173,6 +173,23 @@ def test_a_support_that_is_none(step, window, current):
         judge_support(current, steps=[step(60, 8)], window=window())
 
 
+def test_a_failure_within_a_step_is_told_where_it_happens(step, window):
+    """Not at the end of the step: a person would rely on minutes that are not there."""
+    facts = {"window": window(12.0), "stretch": 1.0}
+    whole = judge_support(0, steps=[step(3600, 15)], **facts)
+    minute = whole.fails_at_minute
+    assert 1 < minute < 59
+    assert judge_support(0, steps=[step((minute - 0.1) * 60, 15)], **facts).holds
+    assert not judge_support(0, steps=[step((minute + 0.1) * 60, 15)], **facts).holds
+    halves = judge_support(0, steps=[step(60, 15)] * 60, **facts)
+    assert halves.fails_at_minute == pytest.approx(minute, abs=0.05)
+
+
+def test_a_current_that_no_car_takes(step, window):
+    with pytest.raises(InputError):
+        forecast_supply(steps=[step(60, 1001)], window=window())
+
+
 def test_a_step_without_end_is_refused(step, window):
     with pytest.raises(InputError):
         forecast_supply(steps=[step(float("inf"), 8)], window=window())

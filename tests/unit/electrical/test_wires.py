@@ -11,6 +11,7 @@ from donorfit.electrical import (
     size_wire,
 )
 from donorfit.electrical.lead_drop import ReturnPath, find_resistance
+from donorfit.electrical.wires import RATING_A
 from donorfit.errors import InputError
 from donorfit.records.plan import WireOrder
 
@@ -99,6 +100,22 @@ def test_every_list_answers_by_name_and_none_beyond_what_it_lists():
     assert chosen.cross_section_mm2 >= max(
         row.wire.cross_section_mm2 for row in rows if row.name != "general" and row.wire.found
     )
+
+
+def test_the_lists_answer_for_the_same_share_of_the_fuse():
+    narrow, wide = (
+        {row.name: row.wire.fuse.rating_a for row in compare_lists(11.3, 1, continuous_share=s)}
+        for s in (0.75, 0.80)
+    )
+    assert (narrow["general"], wide["general"]) == (20, 15)
+
+
+def test_a_size_that_one_list_skips_carries_no_more_than_that_list_allows_for_it():
+    """2.5 mm2 carries 17 A and 6 mm2 35 A in the lower list: 3 mm2 lies between, not at 25.5 A."""
+    assert RATING_A[2.5] == 17
+    assert RATING_A[3.0] == pytest.approx(17 + 18 * 0.5 / 3.5, abs=0.01)
+    assert list(RATING_A.values()) == sorted(RATING_A.values())
+    assert size_wire(11.3, 5).cross_section_mm2 == 6
 
 
 def order(**facts):
