@@ -14,6 +14,7 @@ from donorfit.equipment.plain_solver import OutOfTimeError
 from donorfit.equipment.sat import SatSolver
 from donorfit.equipment.totalizer import Totalizer
 
+
 class CoreGuidedSearch:
     """Wishes with weights over a solver that is filled from outside.
 
