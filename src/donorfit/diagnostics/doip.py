@@ -21,9 +21,11 @@ HEADER_BYTES = 8
 DEFAULT_MAX_PAYLOAD_BYTES = 1 << 20
 """Largest payload taken by default; well above the 64 KiB that service 0x36 can ask for."""
 
-_HEADER = struct.Struct("!BBHI")
+_HEADER = struct.Struct("!HHI")
+_MESSAGE_HEAD = struct.Struct("!BBHIHH")
 _ADDRESSES_BYTES = 4
 _ANY_SIZE = 1 << 32
+_NO_SIZE = range(0)
 
 # Sizes that a payload of each type can have (ISO 13400-2:2019, message tables). A diagnostic
 # message without any UDS byte is seen in recorded traffic, so the frame is let through.
@@ -45,7 +47,7 @@ _PAYLOAD_BYTES: dict[int, range] = {
     PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE: range(5, _ANY_SIZE),
     PayloadType.DIAGNOSTIC_NEGATIVE_ACKNOWLEDGE: range(5, _ANY_SIZE),
 }
-_VERSIONS = frozenset(ProtocolVersion)
+_PATTERNS = frozenset(version << 8 | version ^ 0xFF for version in ProtocolVersion)
 
 
 class Frame(NamedTuple):
@@ -91,19 +93,14 @@ def encode_header(version: int, payload_type: int, payload_bytes: int) -> bytes:
 
 def encode_diagnostic_message(version: int, source: Address, target: Address, pdu: bytes) -> bytes:
     """A whole frame with a diagnostic message, without the values between (for block transfer)."""
-    return b"".join(
-        (
-            encode_header(version, PayloadType.DIAGNOSTIC_MESSAGE, len(pdu) + _ADDRESSES_BYTES),
-            source.to_bytes(2, "big"),
-            target.to_bytes(2, "big"),
-            pdu,
-        )
-    )
+    payload_bytes = len(pdu) + _ADDRESSES_BYTES
+    kind = PayloadType.DIAGNOSTIC_MESSAGE
+    return _MESSAGE_HEAD.pack(version, version ^ 0xFF, kind, payload_bytes, source, target) + pdu
 
 
 def is_possible_size(payload_type: int, payload_bytes: int) -> bool:
     """Whether a payload of this type can have this size; False for an unknown type."""
-    return payload_bytes in _PAYLOAD_BYTES.get(payload_type, range(0))
+    return payload_bytes in _PAYLOAD_BYTES.get(payload_type, _NO_SIZE)
 
 
 class FrameReader:
@@ -147,10 +144,14 @@ class FrameReader:
         held = len(source)
         start = 0
         while not self._broken and held - start >= HEADER_BYTES:
-            version, inverse, payload_type, size = _HEADER.unpack_from(source, start)
-            fault = self._check(version, inverse, payload_type, size)
+            pattern, payload_type, size = _HEADER.unpack_from(source, start)
             end = start + HEADER_BYTES + size
-            if fault is not None:
+            if (
+                pattern not in _PATTERNS
+                or size not in _PAYLOAD_BYTES.get(payload_type, _NO_SIZE)
+                or size > self._max_payload_bytes
+            ):
+                fault = self._name_fault(pattern, payload_type, size)
                 header = bytes(source[start : start + HEADER_BYTES])
                 found.append(HeaderFault(reason=fault, header=header))
                 self._broken = fault.closes_connection
@@ -159,7 +160,8 @@ class FrameReader:
                 continue
             if end > held:
                 break
-            found.append(Frame(version, payload_type, bytes(source[start + HEADER_BYTES : end])))
+            payload = bytes(source[start + HEADER_BYTES : end])
+            found.append(Frame(pattern >> 8, payload_type, payload))
             start = end
         self._keep(source, start)
         return found
@@ -173,16 +175,12 @@ class FrameReader:
         else:
             self._buffer += source[start:]
 
-    def _check(
-        self, version: int, inverse: int, payload_type: int, size: int
-    ) -> HeaderNack | None:
+    def _name_fault(self, pattern: int, payload_type: int, size: int) -> HeaderNack:
         # Order of the checks: ISO 13400-2:2019, figure of the generic header handler.
-        if version ^ 0xFF != inverse or version not in _VERSIONS:
+        if pattern not in _PATTERNS:
             return HeaderNack.INCORRECT_PATTERN_FORMAT
         if payload_type not in _PAYLOAD_BYTES:
             return HeaderNack.UNKNOWN_PAYLOAD_TYPE
         if size > self._max_payload_bytes:
             return HeaderNack.MESSAGE_TOO_LARGE
-        if size not in _PAYLOAD_BYTES[payload_type]:
-            return HeaderNack.INVALID_PAYLOAD_LENGTH
-        return None
+        return HeaderNack.INVALID_PAYLOAD_LENGTH

@@ -105,7 +105,8 @@ class Tell:
     total: int = 0
 
 
-Step = Transmit | Listen | Rest | AskKey | AskLockOut | SetLockOut | LookAtSupply | Tell
+SlowStep = Rest | AskKey | AskLockOut | SetLockOut | LookAtSupply | Tell
+Step = Transmit | Listen | SlowStep
 
 
 class Taken(NamedTuple):

@@ -21,7 +21,7 @@ from donorfit.diagnostics.talk import (
     NoteKind,
     Rest,
     SetLockOut,
-    Step,
+    SlowStep,
     Supply,
     Taken,
     Talk,
@@ -148,7 +148,17 @@ class Line:
             while True:
                 # The first send to a generator has to be None.
                 step = talk.send(event)  # type: ignore[arg-type]
-                event = await self._do(step)
+                # These two come with every block; a coroutine for each would cost as much.
+                match step:
+                    case Transmit(pdu=pdu):
+                        event = await self._transmit(pdu)
+                    case Listen(until_s=until_s):
+                        event = self._look(until_s)
+                        while event is None:
+                            await self._sleep_until(max(until_s, self._arriving_until_s))
+                            event = self._look(until_s)
+                    case _:
+                        event = await self._do(step)
         except StopIteration as stop:
             result: T = stop.value
             return result
@@ -165,13 +175,9 @@ class Line:
         """Send a request that forbids its answer, such as a keep-alive; a failure shows later."""
         await self._transmit(pdu)
 
-    async def _do(self, step: Step) -> Event:  # noqa: PLR0911 - one return a step
+    async def _do(self, step: SlowStep) -> Event:
         around = self._around
         match step:
-            case Transmit(pdu=pdu):
-                return await self._transmit(pdu)
-            case Listen(until_s=until_s):
-                return await self._listen(until_s)
             case Tell():
                 self.tell(step)
                 return Told()
@@ -191,12 +197,13 @@ class Line:
         link, clock = self._around.link, self._around.clock
         if self.lost is not None:
             return Failed(why=self.lost, may_have_left=False, gone=True)
-        if len(pdu) > link.info.max_pdu_bytes:
-            why = f"{len(pdu)} bytes are more than the link takes ({link.info.max_pdu_bytes})"
+        info = link.info
+        if len(pdu) > info.max_pdu_bytes:
+            why = f"{len(pdu)} bytes are more than the link takes ({info.max_pdu_bytes})"
             return Failed(why=why, may_have_left=False, gone=False)
         self.last_sent_s = clock.now()
         try:
-            await link.send(self.address, pdu, self.last_sent_s + link.info.accept_s)
+            await link.send(self.address, pdu, self.last_sent_s + info.accept_s)
         except SendRefusedError as error:
             return Failed(why=error.reason, may_have_left=False, gone=False)
         except LinkLostError as error:
@@ -205,16 +212,16 @@ class Line:
             return Failed(why=error.why or error.what, may_have_left=True, gone=False)
         return Taken(at_s=clock.now())
 
-    async def _listen(self, until_s: float) -> Heard | Elapsed | Gone:
-        while True:
-            wait_s = max(until_s, self._arriving_until_s)
-            if self._inbox and self._inbox[0].at_s <= wait_s + LATE_BUT_HERE_S:
-                return self._inbox.popleft()
-            if self.lost is not None:
-                return Gone(why=self.lost)
-            if self._inbox or self._around.clock.now() >= wait_s:
-                return Elapsed()
-            await self._sleep_until(wait_s)
+    def _look(self, until_s: float) -> Heard | Elapsed | Gone | None:
+        """What listening comes to as things stand; None where there is time to wait yet."""
+        wait_s = max(until_s, self._arriving_until_s)
+        if self._inbox and self._inbox[0].at_s <= wait_s + LATE_BUT_HERE_S:
+            return self._inbox.popleft()
+        if self.lost is not None:
+            return Gone(why=self.lost)
+        if self._inbox or self._around.clock.now() >= wait_s:
+            return Elapsed()
+        return None
 
     async def _rest(self, until_s: float) -> Elapsed | Gone:
         while self.lost is None and self._around.clock.now() < until_s:

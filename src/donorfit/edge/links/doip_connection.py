@@ -1,6 +1,7 @@
 """The TCP side of a DoIP link: bytes in and out, acknowledgements, alive checks, the end."""
 
 import asyncio
+import struct
 from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -35,6 +36,7 @@ from donorfit.vehicle.identity import Address
 _CLOSE_S = 0.5
 _NEVER_S = float("inf")
 _ROOM_BYTES = 1 << 16
+_ADDRESSES = struct.Struct("!HH")
 
 
 class _Sending(NamedTuple):
@@ -155,14 +157,16 @@ class DoipConnection(asyncio.BufferedProtocol):
         if self._lost is not None:
             raise LinkLostError(peer=self._peer, reason=self._lost)
         confirmation: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        sending = _Sending(self._clock.now(), deadline, confirmation)
-        waiting = self._unconfirmed.setdefault(target, deque())
+        self.write(encode_diagnostic_message(self.version, self._tester, target, pdu))
+        sending = _Sending(self.last_sent_s, deadline, confirmation)
+        waiting = self._unconfirmed.get(target)
+        if waiting is None:
+            waiting = self._unconfirmed[target] = deque()
         waiting.append(sending)
         if deadline < self._watched_s:
             self._watched_s = deadline
             self._alarm.set(deadline)
         try:
-            self.write(encode_diagnostic_message(self.version, self._tester, target, pdu))
             if not self._writable.is_set():
                 await self._wait_writable(confirmation)
             await confirmation
@@ -239,19 +243,17 @@ class DoipConnection(asyncio.BufferedProtocol):
         self.write(encode_message(AliveCheckResponse(source=self._tester), self.version))
 
     def _take_message(self, frame: Frame) -> None:
-        payload = frame.payload
-        source, target = _read_pair(payload)
+        source, target = _ADDRESSES.unpack_from(frame.payload)
         if target != self._tester or self._deliver is None:
             self.unused_frames += 1
             return
         if self._confirm(source):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
-        self._deliver(Pdu(source, target, payload[4:]))
+        self._deliver(Pdu(source, target, frame.payload[_ADDRESSES.size :]))
 
     def _take_acknowledge(self, frame: Frame) -> None:
-        payload = frame.payload
-        source, target = _read_pair(payload)
+        source, target = _ADDRESSES.unpack_from(frame.payload)
         if target == self._tester and self._owed.get(source, 0):
             self._owed[source] -= 1
         elif target != self._tester or not self._confirm(source):
@@ -259,7 +261,7 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     def _take_refusal(self, frame: Frame) -> None:
         payload = frame.payload
-        source, target = _read_pair(payload)
+        source, target = _ADDRESSES.unpack_from(payload)
         waiting = self._unconfirmed.get(source)
         if target != self._tester or not waiting:
             self.unused_frames += 1
@@ -345,10 +347,3 @@ class DoipConnection(asyncio.BufferedProtocol):
                 at_s=self._clock.now(), direction=direction, layer=Layer.DOIP_TCP, data=data
             )
         )
-
-
-def _read_pair(payload: bytes) -> tuple[Address, Address]:
-    return (
-        Address((payload[0] << 8) | payload[1]),
-        Address((payload[2] << 8) | payload[3]),
-    )
