@@ -74,6 +74,9 @@ def _fill_group(table: FrameTable, group: Group) -> None:
         return
     if spaces[0] != close + 1 or end - mark - 1 > 16:  # noqa: PLR2004 - eight bytes
         return
+    name = first[close + 2 : gap].tobytes()
+    if name.split() != [name]:  # other blanks than spaces part words, too
+        return
     times, right = read_decimal(signs[:, 1:close])
     right &= (signs[:, 0] == _OPEN) & (signs[:, close] == _CLOSE) & (signs[:, mark] == _HASH)
     right &= (signs[:, close + 1 : gap + 1] == first[close + 1 : gap + 1]).all(axis=1)
@@ -89,7 +92,7 @@ def _fill_group(table: FrameTable, group: Group) -> None:
         extended=digits == _EXTENDED_DIGITS,
         lengths=payload.shape[1],
         payload=payload[keep],
-        channels=table.find_channel(first[close + 2 : gap].tobytes().decode("latin-1")),
+        channels=table.find_channel(name.decode("latin-1")),
     )
 
 

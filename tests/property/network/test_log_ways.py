@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from donorfit.edge.logs.compiled import find_loops
@@ -48,6 +48,9 @@ edits = st.lists(
 
 @settings(max_examples=300, deadline=None)
 @given(st.sampled_from(sorted(FORMS)), edits, st.integers(200, 900))
+@example("candump", [(220, 0, b"\r")], 200)
+@example("candump", [(221, 0, b"\r")], 200)
+@example("candump", [(221, 0, b"\t")], 200)
 def test_loops_and_columns_agree_on_damaged_text(form, changes, piece_bytes) -> None:
     read, text = FORMS[form]
     data = text * 3
