@@ -108,6 +108,7 @@ def needs_command(
     if module is None:
         raise InputError(
             what=f"The pack has no donor module {module_id!r}.",
+            where="MODULE",
             why=f"It has {', '.join(each.id for each in pack.modules) or 'none'}.",
             next_step="Name one of these.",
         )

@@ -115,7 +115,7 @@ def lin_command(
     from donorfit.network.lin_fit import check_lin  # noqa: PLC0415
 
     network = read_bus(source, name, kind="lin", bit_rate=bit_rate or 0)
-    added = read_networks((add,))[0] if add is not None else None
+    added = read_bus(add, "", kind="lin") if add is not None else None
     report = check_lin(network, added)
     if as_json:
         print_json("donorfit network lin 1", report=report)
@@ -143,6 +143,7 @@ def termination_command(pack: Path | None, module_id: str, *, as_json: bool, **f
         plan_resistors,
     )
 
+    _check_termination(module_id, pack, facts)
     if pack is not None:
         facts = _take_from_pack(pack, module_id, facts)
     plan = stub = reading = None
@@ -160,6 +161,7 @@ def termination_command(pack: Path | None, module_id: str, *, as_json: bool, **f
         raise InputError(
             what="Nothing is said that could be judged.",
             where="termination",
+            why=_SILENT_PACK.format(module_id) if pack is not None else "",
             next_step="Give --ohm, --stub with --bit-rate, --resistors, or a pack and --module.",
         )
     if as_json:
@@ -174,6 +176,32 @@ def termination_command(pack: Path | None, module_id: str, *, as_json: bool, **f
     print_text("A break behind the second resistor is not seen; measure with the supply off.")
 
 
+_SILENT_PACK = "the pack says neither what ends the bus of {} nor how long its stub is"
+
+
+def _check_termination(module_id: str, pack: Path | None, facts: dict[str, Any]) -> None:
+    """Refuse options that would be looked at by nothing."""
+    lone = [
+        name
+        for name, given in (
+            ("--with-resistor", facts["with_resistor"]),
+            ("--replaces-one", facts["replaces_one"]),
+        )
+        if given and pack is None and facts["resistors"] is None
+    ]
+    checks = (
+        ([] if pack is not None or not module_id else ["--module"], "Name its pack too."),
+        (lone, "Say with --resistors how many there are now, or name a pack."),
+    )
+    for names, step in checks:
+        if names:
+            raise InputError(
+                what=f"{' and '.join(names)} cannot be judged alone.",
+                where=" and ".join(names),
+                next_step=step,
+            )
+
+
 def _take_from_pack(path: Path, module_id: str, facts: dict[str, Any]) -> dict[str, Any]:
     """What the pack says of the module's bus, where nothing was said by hand."""
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
@@ -184,6 +212,7 @@ def _take_from_pack(path: Path, module_id: str, facts: dict[str, Any]) -> dict[s
     if module is None or unit is None:
         raise InputError(
             what=f"The pack has no donor module {module_id!r}.",
+            where="--module",
             why=f"It has {', '.join(each.id for each in pack.modules) or 'none'}.",
             next_step="Name one of these with --module.",
         )

@@ -12,7 +12,6 @@ from donorfit.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from donorfit.cli.network_record import RecordLook
     from donorfit.network.frames import Frames
     from donorfit.network.log_coverage import SeenCheck
     from donorfit.network.loops import Loops
@@ -60,9 +59,15 @@ def log_command(  # noqa: PLR0917 - by name from the command line
 
     Several records are several states of the car, such as parked, ignition on and driving.
     """
+    if asleep_after != asleep_after:  # noqa: PLR0124 - what the range check lets through
+        raise InputError(
+            what="nan is no time.", where="--asleep-after", next_step="Give it in seconds."
+        )
     named = _split_channels(channels)
     needed, networks = _find_needs(pack_path, module_id) if module_id or pack_path else ((), ())
+    _check_channels(named, networks)
     from donorfit.cli.network_record import look_at, print_look  # noqa: PLC0415 - loads numpy
+    from donorfit.network.log_coverage import check_records  # noqa: PLC0415
 
     looks = []
     for log in logs:
@@ -70,7 +75,7 @@ def log_command(  # noqa: PLR0917 - by name from the command line
         if not as_json:
             print_look(look, several=len(logs) > 1)
         looks.append(look)
-    seen = _check_needs(needed, networks, looks, named)
+    seen = check_records(needed, networks, [each.state for each in looks], named)
     if as_json:
         print_json("donorfit network log 2", records=[each.plain for each in looks], needs=seen)
     else:
@@ -86,11 +91,12 @@ def values_command(
     log: Path, files: tuple[Path, ...], wanted: tuple[str, ...], *, as_json: bool
 ) -> None:
     """Decode a record by network descriptions: count, range and last value of every signal."""
+    from donorfit.cli.network_reading import read_networks  # noqa: PLC0415
     from donorfit.cli.network_record import print_left_out, start_loops  # noqa: PLC0415
     from donorfit.edge.logs import read_log_file  # noqa: PLC0415
-    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
 
-    networks = [each for file in files for each in read_network_file(file).networks]
+    networks = read_networks(files)
+    _check_names(networks, wanted)
     loops = start_loops(log)
     reading = read_log_file(log, loops)
     frames = reading.frames
@@ -101,7 +107,9 @@ def values_command(
     ]
     if as_json:
         left_out = [each._asdict() for each in reading.left_out]
-        print_json("donorfit network values 2", signals=rows, left_out=left_out)
+        print_json(
+            "donorfit network values 2", signals=rows, left_out=left_out, notes=reading.notes
+        )
         return
     print_rows(
         ("message", "signal", "frames", "lowest", "highest", "last", "unit"),
@@ -119,10 +127,23 @@ def values_command(
     )
     click.echo(f"{count(len(rows), 'signal')} over {count(len(frames.ids), 'frame')}.")
     print_left_out(reading.left_out)
+    for note in reading.notes:
+        print_text(note, first="  ")
+
+
+def _check_names(networks: "tuple[Network, ...]", wanted: tuple[str, ...]) -> None:
+    known = {s.name for network in networks for m in network.messages for s in m.signals}
+    unknown = [name for name in wanted if name not in known]
+    if unknown:
+        raise InputError(
+            what=f"The descriptions have no signal {', '.join(map(repr, unknown))}.",
+            where="--signal",
+            next_step="Read them with 'donorfit network read --json' and name one of their own.",
+        )
 
 
 def _list_values(
-    frames: "Frames", networks: "list[Network]", loops: "Loops | None"
+    frames: "Frames", networks: "tuple[Network, ...]", loops: "Loops | None"
 ) -> "Iterator[dict[str, Any]]":
     import numpy as np  # noqa: PLC0415
 
@@ -160,6 +181,7 @@ def _find_needs(
     if module is None:
         raise InputError(
             what=f"The pack has no donor module {module_id!r}.",
+            where="--module",
             why=f"It has {', '.join(each.id for each in pack.modules) or 'none'}.",
             next_step="Name one of these.",
         )
@@ -178,14 +200,7 @@ def _split_channels(given: tuple[str, ...]) -> dict[str, str]:
     return {network: channel for network, _, channel in pairs}
 
 
-def _check_needs(
-    needed: "tuple[NeededSignal, ...]",
-    networks: "tuple[Network, ...]",
-    looks: "list[RecordLook]",
-    channels: dict[str, str],
-) -> "tuple[SeenCheck, ...]":
-    from donorfit.network.log_coverage import check_records  # noqa: PLC0415
-
+def _check_channels(channels: dict[str, str], networks: "tuple[Network, ...]") -> None:
     known = sorted({each.name for each in networks})
     for network in channels:
         if network not in known:
@@ -195,7 +210,6 @@ def _check_needs(
                 why=f"The pack has {', '.join(known) or 'none'}.",
                 next_step="Name one of these, and give --pack and --module.",
             )
-    return check_records(needed, networks, [each.state for each in looks], channels)
 
 
 def _print_seen(seen: "tuple[SeenCheck, ...]") -> None:

@@ -7,6 +7,7 @@ import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
 from donorfit.cli.columns import count
+from donorfit.cli.network_reading import read_networks
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -37,12 +38,19 @@ def match_command(
     as_json: bool,
 ) -> None:
     """Find signals of the module's own car (OWN) among those of the host by their meaning."""
-    from donorfit.edge.packs.network_files import read_network_file  # noqa: PLC0415
     from donorfit.network.gateway_rows import propose_rows  # noqa: PLC0415
     from donorfit.network.signal_matching import list_places, match_signals  # noqa: PLC0415
 
-    places = _choose(list(list_places(read_network_file(own).networks)), wanted)
-    networks = [each for host in hosts for each in read_network_file(host).networks]
+    places = _choose(list(list_places(read_networks((own,)))), wanted)
+    networks = list(read_networks(hosts))
+    strange = sorted(set(closed) - {each.network for each in places})
+    if strange:
+        raise InputError(
+            what=f"{', '.join(map(repr, strange))}: no network that OWN describes.",
+            where="--closed",
+            why=f"It describes {', '.join(sorted({each.network for each in places})) or 'none'}.",
+            next_step="Name one of these: it is the target's side that is closed.",
+        )
     matches = match_signals(places, networks)
     closed_units, closed_too = _list_closed(pack)
     proposal = None

@@ -22,6 +22,13 @@ def read_networks(
 
     readings = [read_network_file(file, bit_rate=bit_rate) for file in files]
     for reading in readings:
+        if not any(network.messages or network.lin for network in reading.networks):
+            raise InputError(
+                what=f"{reading.file} describes no message of any network.",
+                where=reading.file,
+                why=f"it was read through {reading.reader}, and an empty bus would look quiet",
+                next_step="give a description that holds messages",
+            )
         notes = (*reading.repairs, *reading.left_out)
         for note in notes[:SHOWN_NOTES]:
             click.echo(f"note: {note}", err=True)

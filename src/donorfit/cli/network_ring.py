@@ -1,5 +1,6 @@
 """Command on the optical ring; it joins ``network``."""
 
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from donorfit.vehicle.network import OpticalRing
 
 _FILE = click.Path(path_type=Path)
+_GUESSED_M = 4.0
 _METRES = click.FloatRange(0, 1000)
 _DBM = click.FloatRange(-100, 100)
 
@@ -22,8 +24,8 @@ _DBM = click.FloatRange(-100, 100)
 @click.argument("pack_path", type=_FILE, metavar="PACK")
 @click.option("--insert", metavar="UNIT", default="", help="One more node.")
 @click.option("--after", metavar="UNIT", default="", help="Node that it stands behind.")
-@click.option("--length-in", type=_METRES, default=4.0, help="Metres to it.")
-@click.option("--length-out", type=_METRES, default=4.0, help="Metres from it.")
+@click.option("--length-in", type=_METRES, default=None, help="Metres to it; 4 where not said.")
+@click.option("--length-out", type=_METRES, default=None, help="Metres from it; 4 where not said.")
 @click.option("--bypass", metavar="UNIT", default="", help="Node bridged by a connector.")
 @click.option("--heard", metavar="UNIT,...", default=None, help="Nodes heard: locate a break.")
 @click.option("--dimmed", metavar="UNIT,...", default=None, help="Nodes heard at less light.")
@@ -36,6 +38,7 @@ def ring_command(pack_path: Path, *, as_json: bool, **options: Any) -> None:
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
     from donorfit.network import judge_ring, list_ring_order  # noqa: PLC0415
 
+    _check_options(options)
     ring = read_pack(pack_path).ring
     if ring is None:
         raise InputError(
@@ -47,7 +50,10 @@ def ring_command(pack_path: Path, *, as_json: bool, **options: Any) -> None:
         _locate(list_ring_order(ring), options, as_json=as_json)
         return
     budget = _make_budget(options)
-    changed = _change_ring(ring, options)
+    try:
+        changed = _change_ring(ring, options)
+    except InputError as error:
+        raise _name_nodes(error, ring) from None
     before = judge_ring(ring, budget)
     after = judge_ring(changed, budget) if changed is not ring else None
     told = _compare_list(list_ring_order(changed), list_ring_order(ring), options["expected"])
@@ -57,8 +63,53 @@ def ring_command(pack_path: Path, *, as_json: bool, **options: Any) -> None:
     _print_ring("As it is", before)
     if after is not None:
         _print_ring("After the change", after)
+    if options["insert"] and None in {options["length_in"], options["length_out"]}:
+        click.echo(f"  a length that was not said is taken as {_GUESSED_M:g} m: measure it")
     for text in told:
         print_text(text, first=f"Tell the master {ring.master}: ")
+
+
+def _check_options(options: dict[str, Any]) -> None:
+    """Refuse options that another one would silence, and numbers that are none."""
+    listens = [f"--{each}" for each in ("heard", "dimmed") if options[each] is not None]
+    others = [
+        f"--{name.replace('_', '-')}"
+        for name in ("insert", "bypass", "expected", "send", "receive")
+        if options[name]
+    ]
+    lone = [
+        f"--{name.replace('_', '-')}"
+        for name in ("after", "length_in", "length_out")
+        if options[name] not in {None, ""} and not options["insert"]
+    ]
+    numbers = [options["length_in"], options["length_out"]]
+    numbers += [*(options["send"] or ()), *(options["receive"] or ())]
+    checks = (
+        (listens and others, f"{' and '.join(listens)} looks at the ring as it is", others),
+        (lone, "it belongs to --insert", lone),
+        (any(each is not None and isnan(each) for each in numbers), "nan is no number", ["ring"]),
+    )
+    for wrong, why, where in checks:
+        if wrong:
+            raise InputError(
+                what="These options do not go together.",
+                where=", ".join(where),
+                why=why,
+                next_step="Leave one side out, or correct it.",
+            )
+
+
+def _name_nodes(error: InputError, ring: "OpticalRing") -> InputError:
+    """The same refusal, with the nodes that could have been named: the pack is not at fault."""
+    from donorfit.network import list_ring_order  # noqa: PLC0415
+
+    nodes = ", ".join(list_ring_order(ring))
+    return InputError(
+        what=error.what,
+        where="--insert, --after, --bypass",
+        why=error.why,
+        next_step=f"The ring has {nodes}, {ring.master} is its master: name others.",
+    )
 
 
 def _split(text: str) -> "list[UnitId]":
@@ -110,8 +161,8 @@ def _change_ring(ring: "OpticalRing", options: dict[str, Any]) -> "OpticalRing":
             changed,
             options["insert"],
             after=options["after"] or ring.master,
-            length_in_m=options["length_in"],
-            length_out_m=options["length_out"],
+            length_in_m=_GUESSED_M if options["length_in"] is None else options["length_in"],
+            length_out_m=_GUESSED_M if options["length_out"] is None else options["length_out"],
         )
     if options["bypass"]:
         changed = bypass_node(changed, options["bypass"])

@@ -15,6 +15,8 @@ from donorfit.vehicle.network import Message, Signal
 SLOWEST_REPEAT_MS = 1000
 LEAST_ROW_SCORE = 0.5
 """Likeness below which a pair is shown but makes no row (common practice, no source)."""
+_NOT_AVAILABLE = frozenset(("available", "invalid", "na", "sna", "unavailable", "unknown"))
+"""Words of named values that stand for a source that is not heard, "not available" among them."""
 GUARDED_WORDS = frozenset(
     (
         "abs",
@@ -57,8 +59,9 @@ class GatewayRow:
         factor: between physical values.
         offset: between physical values.
         every_ms: how often the target message is sent.
-        default_raw: raw value before the source was heard and after it falls silent: all ones,
-            the usual "not available" (common practice, no source).
+        default_raw: raw value before the source was heard and after it falls silent: the one that
+            is named so, else all ones, the usual "not available" (common practice, no source);
+            0 where all ones would mean something else.
         timeout_ms: silence after which the default is sent.
         vector: pairs of raw values, source and target, to test the row with.
         notes: what a person has to look at.
@@ -173,11 +176,27 @@ def _make_row(wanted: Place, likeness: Likeness) -> GatewayRow:
         factor=factor,
         offset=0.0,
         every_ms=cycle,
-        default_raw=(1 << wanted.signal.bit_length) - 1,
+        default_raw=_choose_default(wanted.signal)[0],
         timeout_ms=max(3 * (source.message.cycle_ms or SLOWEST_REPEAT_MS), cycle),
         vector=tuple(_make_vector(wanted.signal, source.signal, factor)),
         notes=tuple(_list_notes(wanted, likeness)),
     )
+
+
+def _choose_default(signal: Signal) -> tuple[int, str]:
+    """Raw value for a source that is not heard, and what a person has to look at."""
+    for raw, text in signal.choices:
+        if not _NOT_AVAILABLE.isdisjoint(split_name(text)):
+            return raw, ""
+    ones = (1 << signal.bit_length) - 1
+    named = dict(signal.choices).get(ones)
+    if signal.bit_length == 1 or (signal.signed and not signal.floating) or named is not None:
+        meaning = f"all ones means {named or (-1 if signal.signed else 'on')}"
+        return 0, f"{meaning}, so 0 stands for a silent source: see that it does no harm"
+    limits = signal.minimum is not None and signal.maximum is not None
+    if limits and not signal.floating and _is_allowed(signal, ones):
+        return ones, "all ones stands for a silent source, and lies within the limits"
+    return ones, ""
 
 
 def _make_vector(wanted: Signal, source: Signal, factor: float) -> Iterator[tuple[int, int]]:
@@ -219,6 +238,9 @@ def _list_notes(wanted: Place, likeness: Likeness) -> Iterator[str]:
         yield "the source carries an authenticator, and the gateway cannot check it"
     elif source.message.end_to_end:
         yield f"check counter and check of the source first: {source.message.end_to_end}"
+    doubt = _choose_default(wanted.signal)[1]
+    if doubt:
+        yield doubt
     slower = _is_slower(source.message, wanted.message)
     if slower:
         yield f"the source comes every {source.message.cycle_ms} ms: values repeat in between"

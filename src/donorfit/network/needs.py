@@ -140,24 +140,8 @@ def _check(
     if exact:
         return _judge_exact(need, exact[0], expected)
     here = [p for p in places if p.network.name == need.network]
-    if here:
-        return _answer(
-            need,
-            SignalVerdict.ELSEWHERE,
-            here[0],
-            reason=f"it is sent in message {here[0].message.name} instead of {need.message}",
-            remedy=_translate(here[0], need),
-            expected=expected,
-        )
-    if places:
-        return _answer(
-            need,
-            SignalVerdict.ELSEWHERE,
-            places[0],
-            reason=f"it is sent on {places[0].network.name}, not on {need.network}",
-            remedy=_translate(places[0], need),
-            expected=expected,
-        )
+    if here or places:
+        return _judge_elsewhere(need, min(here or places, key=_rank_rhythm), expected)
     if network is None or not network.messages:
         return _answer(
             need,
@@ -167,6 +151,34 @@ def _check(
             remedy="describe the network, or record it with the ignition on",
         )
     return _judge_absent(need, network)
+
+
+def _rank_rhythm(place: _Place) -> float:
+    """The fastest place is the best one; events come last."""
+    return float("inf") if place.message.cycle_ms is None else place.message.cycle_ms
+
+
+def _judge_elsewhere(need: NeededSignal, place: _Place, expected: _Place | None) -> SignalCheck:
+    """Sent in another message or network; its rhythm and layout are what a gateway would get."""
+    message, cycle = place.message, place.message.cycle_ms
+    reason = (
+        f"it is sent in message {message.name} instead of {need.message}"
+        if place.network.name == need.network
+        else f"it is sent on {place.network.name}, not on {need.network}"
+    )
+    if cycle is None:
+        reason = f"{reason}, and on events only"
+    elif cycle > need.longest_gap_ms:
+        reason = f"{reason}, and every {cycle} ms where {need.longest_gap_ms} ms is tolerated"
+    return _answer(
+        need,
+        SignalVerdict.ELSEWHERE,
+        place,
+        reason=reason,
+        remedy=_translate(place, need),
+        differences=() if expected is None else list_differences(expected.signal, place.signal),
+        expected=expected,
+    )
 
 
 def _judge_absent(need: NeededSignal, network: Network) -> SignalCheck:

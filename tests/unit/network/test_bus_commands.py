@@ -153,3 +153,45 @@ def test_ring_options(pack: Path) -> None:
     told = call("ring", pack, "--expected", "media_source,tuner")
     assert "add amplifier at place 2" in told.output
     assert isinstance(call("ring", pack, "--send", -1, -10).exception, InputError)
+
+
+@pytest.mark.parametrize(
+    ("command", "arguments", "where"),
+    [
+        ("ring", ("--after", "tuner"), "--after"),
+        ("ring", ("--length-in", 3), "--length-in"),
+        ("ring", ("--heard", "tuner", "--insert", "seat"), "--insert"),
+        ("ring", ("--dimmed", "tuner", "--bypass", "tuner"), "--bypass"),
+        ("ring", ("--insert", "seat", "--length-in", "nan"), "ring"),
+        ("ring", ("--bypass", "nobody"), "--insert, --after, --bypass"),
+    ],
+)
+def test_ring_options_that_nothing_would_look_at(
+    pack: Path, command: str, arguments: tuple[object, ...], where: str
+) -> None:
+    error = call(command, pack, *arguments).exception
+    assert isinstance(error, InputError)
+    assert error.where == where
+
+
+def test_a_guessed_length_of_fibre_is_said(pack: Path) -> None:
+    guessed = call("ring", pack, "--insert", "seat", "--length-in", 1).output
+    assert "is taken as 4 m" in guessed
+    known = call("ring", pack, "--insert", "seat", "--length-in", 1, "--length-out", 0).output
+    assert "taken as" not in known
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("--module", "tow_control_2"), ("--with-resistor", "--ohm", 60), ("--replaces-one",)],
+)
+def test_termination_options_that_nothing_would_look_at(arguments: tuple[object, ...]) -> None:
+    error = call("termination", *arguments).exception
+    assert isinstance(error, InputError)
+    assert "cannot be judged alone" in error.what
+
+
+def test_a_pack_that_says_nothing_of_the_bus(pack: Path) -> None:
+    error = call("termination", pack, "--module", "amplifier_2").exception
+    assert isinstance(error, InputError)
+    assert "amplifier_2" in error.why

@@ -82,6 +82,28 @@ def test_a_row_turns_units_and_carries_its_test(signal, message, network):
     assert any("every 50 ms" in note for note in row.notes)
 
 
+@pytest.mark.parametrize(
+    ("facts", "raw", "said"),
+    [
+        ({"bit_length": 1}, 0, "all ones means on"),
+        ({"bit_length": 2, "choices": ((0, "off"), (3, "reverse"))}, 0, "means reverse"),
+        ({"bit_length": 2, "choices": ((0, "off"), (2, "not available"), (3, "on"))}, 2, ""),
+        ({"bit_length": 8, "signed": True}, 0, "means -1"),
+        ({"bit_length": 8, "minimum": 0, "maximum": 255}, 0xFF, "within the limits"),
+        ({"bit_length": 8, "minimum": 0, "maximum": 250}, 0xFF, ""),
+    ],
+)
+def test_a_silent_source_never_says_on(signal, message, network, facts, raw, said):  # noqa: PLR0917
+    """All ones of one bit is no "not available": it would tell that a door stands open."""
+    own = network(message("Own", 1, 20, signals=(signal("door_open", **facts),)), name="own")
+    host = network(message("Host", 2, 20, signals=(signal("door_open", **facts),)), name="host")
+    (row,) = propose_rows(match_signals(list(list_places([own])), [host])).rows
+    assert row.default_raw == raw
+    doubts = [note for note in row.notes if "silent source" in note]
+    assert len(doubts) == bool(said)
+    assert all(said in note for note in doubts)
+
+
 def test_what_becomes_no_row_is_said(signal, message, network):
     own, host = make_pair(signal, message, network, unit="bar")
     matches = match_signals(list(list_places([own])), [host])

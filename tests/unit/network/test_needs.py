@@ -43,6 +43,31 @@ def test_verdicts(signal, message, network, place, message_name, signal_name, cy
     assert answer.reason
 
 
+@pytest.mark.parametrize(
+    ("cycle", "said"), [(20, ""), (None, "on events only"), (500, "every 500 ms where 100 ms")]
+)
+def test_a_signal_sent_elsewhere_tells_its_rhythm(signal, message, network, cycle, said):
+    there = network(message("Lamps", 1, cycle, signals=(signal("TurnLeft"),)), name="can_body")
+    answer = judge(there)
+    assert answer.verdict is SignalVerdict.ELSEWHERE
+    assert said in answer.reason
+    assert ("where" in answer.reason) is (cycle == 500)
+
+
+def test_of_several_places_the_fastest_one_is_named(signal, message, network):
+    slow, fast, event = (
+        message(name, place, cycle, signals=(signal("TurnLeft"),))
+        for place, (name, cycle) in enumerate((("Slow", 500), ("Fast", 20), ("Event", None)), 1)
+    )
+    assert judge(network(event, slow, fast, name="can_body")).message == "Fast"
+
+
+def test_a_signal_sent_elsewhere_is_compared_with_what_the_module_reads(signal, message, network):
+    own = network(message("Lights", 2, signals=(signal("TurnLeft", factor=0.5),)), name="can_body")
+    there = network(message("Lamps", 1, 20, signals=(signal("TurnLeft"),)), name="can_body")
+    assert judge(there, expected=(own,)).differences == ("scale 1 instead of 0.5",)
+
+
 def test_one_answer_a_need_in_order(signal, message, network):
     there = network(message("Lights", 1, signals=(signal("TurnLeft"),)), name="can_body")
     second = replace(NEED, signal="TurnRight")

@@ -151,6 +151,35 @@ def test_values(log: Path, file: Path) -> None:
     assert (row["frames"], row["lowest"], row["highest"], row["last"]) == (20, 0, 1, 1)
 
 
+def test_values_tell_what_was_repaired_and_refuse_an_unknown_name(
+    log: Path, tmp_path: Path
+) -> None:
+    odd = tmp_path / "odd.dbc"
+    odd.write_text(DBC.replace("BO_ 257", "BO_ 4000"))
+    result = call("values", log, odd)
+    assert result.exit_code == 0, result.output
+    assert "note: " in result.output
+    error = call("values", log, odd, "--signal", "Nobody").exception
+    assert isinstance(error, InputError)
+    assert error.where == "--signal"
+
+
+def test_a_wrong_channel_is_told_before_anything_is_read(log: Path, pack: Path) -> None:
+    for arguments in (("--channel", "x=can0"), ("--asleep-after", "nan")):
+        result = call("log", log, "--pack", pack, "--module", "tow_control_2", *arguments)
+        assert isinstance(result.exception, InputError)
+        assert result.output == ""
+
+
+def test_a_description_without_messages_is_no_quiet_bus(tmp_path: Path) -> None:
+    bare = tmp_path / "bare.dbc"
+    bare.write_text('VERSION ""\nBU_:\n')
+    for arguments in (("load", "--bit-rate", 500_000), ("collisions",)):
+        error = call(*arguments, bare).exception
+        assert isinstance(error, InputError)
+        assert "describes no message" in error.what
+
+
 def test_a_record_without_frames_is_refused(tmp_path: Path) -> None:
     empty = tmp_path / "empty.log"
     empty.write_text("nothing\n")
@@ -173,4 +202,6 @@ def test_match(file: Path, tmp_path: Path) -> None:
     assert len(plain["proposal"]["rows"]) + len(plain["proposal"]["refused"]) == 2
     closed = call("match", file, host, "--rows", "--closed", "body")
     assert "nothing is sent into body" in " ".join(closed.output.split())
+    strange = call("match", file, host, "--rows", "--closed", "bdoy")
+    assert isinstance(strange.exception, InputError)
     assert isinstance(call("match", file, host, "--signal", "Nobody").exception, InputError)
