@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from donorfit.equipment.answers import Clash, Fact, Role
 from donorfit.equipment.compiled import Compiled, Handle
@@ -95,18 +96,28 @@ def minimise_facts(compiled: Compiled, facts: Sequence[int]) -> list[int]:
         ValueError: the facts do not contradict the rules.
     """
     warm = get_warm(compiled)
-    if warm.holds(facts):
+    if warm.solve(facts):
         message = "the facts do not contradict the rules"
         raise ValueError(message)
-    core = warm.get_core()
+    core = set(warm.get_core())
     months = [fact for fact in facts if abs(fact) in compiled.months]
     options = [fact for fact in facts if fact in core and abs(fact) not in compiled.months]
-    options = drop_needless(warm.solver, options, [*warm.units, *months])
+    options = drop_needless(warm, options, months)
     # The month is one fact with two limits: both stay, or none.
-    return [*months, *options] if warm.holds(options) else options
+    return [*months, *options] if months and warm.solve(options) else options
 
 
-def drop_needless(solver: SatSolver, needed: list[int], always: Sequence[int] = ()) -> list[int]:
+class Refuter(Protocol):
+    """What is asked whether facts can hold together."""
+
+    def solve(self, assumptions: Sequence[int]) -> bool:
+        """Whether they can."""
+
+    def get_core(self) -> list[int]:
+        """After a no: those that cannot."""
+
+
+def drop_needless(solver: Refuter, needed: list[int], always: Sequence[int] = ()) -> list[int]:
     """Drop assumptions, the last ones first, while the rest still cannot hold together.
 
     Args:
@@ -141,18 +152,18 @@ def _ask_solver(compiled: Compiled, facts: Sequence[int]) -> tuple[list[int], li
     """Facts and rules by a solver, where following single steps finds no contradiction."""
     handles = list(list_handles(compiled))
     selected = _Selected(compiled, handles)
-    if selected.solver.solve([*facts, *selected.selectors]):
-        selected.solver.close()
+    if selected.solve([*facts, *selected.selectors]):
+        selected.close()
         message = "the facts do not contradict the rules"
         raise ValueError(message)
-    core = selected.solver.get_core()
+    core = selected.get_core()
     while True:
-        selected.solver.solve(core)
-        smaller = selected.solver.get_core()
+        selected.solve(core)
+        smaller = selected.get_core()
         if len(smaller) >= len(core):
             break
         core = smaller
-    selected.solver.close()
+    selected.close()
     known = set(facts)
     return [f for f in core if f in known], [
         selected.selectors[s] for s in core if s in selected.selectors
@@ -160,21 +171,41 @@ def _ask_solver(compiled: Compiled, facts: Sequence[int]) -> tuple[list[int], li
 
 
 class _Selected:
-    """Rules in a solver, each with a variable that switches it on."""
+    """Rules in a solver, each with a variable that switches it on.
+
+    Variables are counted anew: a few rules of a large base then make a small solver.
+    """
 
     def __init__(self, compiled: Compiled, handles: Iterable[Handle]) -> None:
         self._next = compiled.top
+        self._numbers: dict[int, int] = {}
+        self._asked: Sequence[int] = ()
         self.selectors: dict[int, Handle] = {}
         clauses: list[Sequence[int]] = list(compiled.background)
         for handle in handles:
             selector = self._take()
             self.selectors[selector] = handle
             clauses += [(*c, -selector) for c in list_clauses(compiled, handle, self._take)]
-        self.solver: SatSolver = make_solver(clauses)
+        self._solver: SatSolver = make_solver([[*map(self._turn, c)] for c in clauses])
+        self.close = self._solver.close
 
     def _take(self) -> int:
         self._next += 1
         return self._next
+
+    def _turn(self, literal: int) -> int:
+        number = self._numbers.setdefault(abs(literal), len(self._numbers) + 1)
+        return number if literal > 0 else -number
+
+    def solve(self, assumptions: Sequence[int]) -> bool:
+        """Whether the rules that are switched on hold together with the facts."""
+        self._asked = assumptions
+        return self._solver.solve([*map(self._turn, assumptions)])
+
+    def get_core(self) -> list[int]:
+        """After a no: rules and facts that cannot hold together."""
+        core = set(self._solver.get_core())
+        return [literal for literal in self._asked if self._turn(literal) in core]
 
 
 def minimise(
@@ -192,10 +223,10 @@ def minimise(
         months: limits of the build month where it is needed: one fact, so they stay together.
     """
     selected = _Selected(compiled, handles)
-    needed = drop_needless(selected.solver, [*selected.selectors, *facts], months)
+    needed = drop_needless(selected, [*selected.selectors, *facts], months)
     kept = [each for each in needed if each not in selected.selectors]
     rules = [selected.selectors[each] for each in needed if each in selected.selectors]
-    selected.solver.close()
+    selected.close()
     return Core((*months, *kept), tuple(rules), minimal=True)
 
 

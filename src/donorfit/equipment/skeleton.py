@@ -7,6 +7,7 @@ can be left out altogether. What is left, the skeleton, is several times smaller
 and has the same answers to "can this be on, must this be on".
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -26,6 +27,8 @@ class Skeleton:
             of the compiled rules); they count from 1, so that models are short.
         options: kept option of each variable.
         stand_ins: for each stand-in variable the plain options that it stands for.
+        turned: literal of the skeleton that follows from a literal of the rules on its own.
+        stand_ins_off: for a plain option that is off its stand-in, which is off if all of its are.
         clauses: clauses of two literals and more.
         units: literals that hold in every list.
         top: highest variable in use.
@@ -36,11 +39,25 @@ class Skeleton:
     variables: Mapping[int, int]
     options: Mapping[int, int]
     stand_ins: Mapping[int, tuple[int, ...]]
+    turned: Mapping[int, int]
+    stand_ins_off: Mapping[int, int]
     clauses: tuple[Clause, ...]
     units: tuple[int, ...]
     top: int
     watched: tuple[int, ...]
     places: Mapping[int, int]
+
+    def project(self, known: Iterable[int]) -> list[int]:
+        """What is known of options and build months, in terms of the skeleton.
+
+        Args:
+            known: literals, none of them twice.
+        """
+        known = tuple(known)
+        found = list(filter(None, map(self.turned.get, known)))
+        off = Counter(filter(None, map(self.stand_ins_off.get, known)))
+        found += [-each for each, count in off.items() if count == len(self.stand_ins[each])]
+        return found
 
 
 def make_skeleton(compiled: Compiled) -> Skeleton:
@@ -83,10 +100,14 @@ class _Maker:
         new = {variable: number for number, variable in enumerate(old, 1)}
         clauses = [tuple(new[x] if x > 0 else -new[-x] for x in clause) for clause in found]
         months = self._compiled.months
+        variables = {v: n for v, n in new.items() if v < months.stop}
+        stand_in_of = {o + 1: new[v] for v, below in self._stand_ins.items() for o in below}
         return Skeleton(
-            variables={v: n for v, n in new.items() if v < months.stop},
+            variables=variables,
             options={new[option + 1]: option for option in kept},
             stand_ins={new[v]: options for v, options in self._stand_ins.items()},
+            turned=variables | {-v: -n for v, n in variables.items()} | stand_in_of,
+            stand_ins_off={-option: v for option, v in stand_in_of.items()},
             clauses=tuple(clause for clause in clauses if len(clause) != 1),
             units=tuple(clause[0] for clause in clauses if len(clause) == 1),
             top=len(new),

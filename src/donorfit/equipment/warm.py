@@ -17,6 +17,9 @@ from donorfit.equipment.skeleton import Skeleton, make_skeleton
 MOST_MODELS = 4_000
 """Models that are kept for later questions."""
 
+MOST_FULL_QUESTIONS = 8
+"""Questions that are put to all rules before the skeleton is made; it costs as much as a dozen."""
+
 
 class Warm:
     """Solvers over all rules and over the skeleton; questions are assumptions.
@@ -47,6 +50,7 @@ class Warm:
         self._inner: SatSolver | None = None
         self._always: list[int] | None = None
         self._pool: list[int] = []
+        self._questions = 0
 
     @property
     def skeleton(self) -> Skeleton:
@@ -81,9 +85,33 @@ class Warm:
         """Whether some possible list agrees with the facts."""
         return self.solver.solve([*self.units, *facts])
 
-    def get_core(self) -> set[int]:
+    def solve(self, assumptions: Sequence[int]) -> bool:
+        """Like :meth:`holds`; a yes comes from the skeleton once that is worth its making.
+
+        A no always comes from all rules, so that there is a core; a no is found early anyway.
+        """
+        self._questions += 1
+        skeleton = self._skeleton
+        if skeleton is None and self._questions > MOST_FULL_QUESTIONS:
+            skeleton = self.skeleton
+        if skeleton is not None and self._agrees(skeleton, assumptions):
+            return True
+        return self.holds(assumptions)
+
+    def _agrees(self, skeleton: Skeleton, facts: Sequence[int]) -> bool:
+        """Whether the skeleton agrees; what is outside it is decided step by step."""
+        known: Iterable[int] = facts
+        if not all(abs(literal) in skeleton.variables for literal in facts):
+            found = self.follow(facts)
+            if found is None:
+                return False
+            known = found
+        return self.inner.solve([*skeleton.units, *skeleton.project(known)])
+
+    def get_core(self) -> list[int]:
         """After a no: the facts that cannot hold together."""
-        return set(self.solver.get_core()).difference(self.units)
+        units = set(self.units)
+        return [literal for literal in self.solver.get_core() if literal not in units]
 
     def find_forced(self, facts: Sequence[int]) -> list[int] | None:
         """All values of options that follow from the facts, the facts themselves included.
@@ -111,7 +139,7 @@ class Warm:
     def _search(self, found: Sequence[int]) -> list[int] | None:
         """On the skeleton: values that follow beyond those found already."""
         skeleton, solver = self.skeleton, self.inner
-        assumed = [*skeleton.units, *self._project(set(found))]
+        assumed = [*skeleton.units, *skeleton.project(found)]
         if not solver.solve(assumed):
             return None
         decided = {abs(literal) for literal in assumed}
@@ -161,18 +189,6 @@ class Warm:
             if not places[abs(literal)] & (always_on if literal > 0 else always_off)
         ]
         open_ones.difference_update(cleared)
-
-    def _project(self, known: set[int]) -> list[int]:
-        """What is known, in terms of the skeleton."""
-        skeleton = self.skeleton
-        assumed = [n for v, n in skeleton.variables.items() if v in known]
-        assumed += [-n for v, n in skeleton.variables.items() if -v in known]
-        for stand_in, options in skeleton.stand_ins.items():
-            if any(option + 1 in known for option in options):
-                assumed.append(stand_in)
-            elif all(-option - 1 in known for option in options):
-                assumed.append(-stand_in)
-        return assumed
 
     def _expand(self, forced: Sequence[int]) -> list[int]:
         """Values in terms of options; a stand-in that must be on says nothing of each option."""

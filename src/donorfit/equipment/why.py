@@ -237,9 +237,8 @@ class ClashFinder:
     def find_one(self, handle: Handle) -> Core:
         """A minimal clash that contains a broken rule, or fewer facts where these suffice."""
         facts = min(self.list_facts(handle), key=len, default=())
-        solver, units = self._warm.solver, self._warm.units
-        needed = drop_needless(solver, list(facts), [*units, *self._month])
-        if solver.solve([*units, *needed]):
+        needed = drop_needless(self._warm, list(facts), self._month)
+        if self._month and self._warm.solve(needed):
             needed = [*self._month, *needed]
         fine = self._fine(handle, facts)
         direct = minimise(self._compiled, facts, [fine], self._month_needed(handle))

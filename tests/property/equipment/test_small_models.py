@@ -228,6 +228,33 @@ def test_why_names_true_clashes(model, data) -> None:
 
 @given(models(), st.data())
 @relaxed
+def test_the_skeleton_agrees_with_what_some_list_agrees_with(model, data) -> None:
+    from donorfit.equipment.explain import list_month_facts
+    from donorfit.equipment.warm import Warm
+
+    compiled = compile_rules(read(model))
+    warm = Warm(compiled)
+    assert warm.skeleton.top  # made before its time, so that it is asked
+    by_month = [model.list_lists(month) for month in MONTHS]
+    for _ in range(3):
+        values = data.draw(st.dictionaries(st.integers(0, len(model.parents) - 1), st.booleans()))
+        month = data.draw(st.sampled_from([None, *range(len(MONTHS))]))
+        known = None if month is None else BuildMonth.parse(MONTHS[month])
+        places = {o: compiled.places[f"o{o}"] + 1 for o in values}
+        facts = [places[o] if value else -places[o] for o, value in values.items()]
+        found = [
+            each
+            for lists in (by_month if month is None else [by_month[month]])
+            for each in lists
+            if all((o in each) == value for o, value in values.items())
+        ]
+        assert warm.solve([*facts, *list_month_facts(compiled, known)]) == bool(found)
+        if not found:
+            assert not warm.holds(warm.get_core())
+
+
+@given(models(), st.data())
+@relaxed
 def test_front_of_month_against_options(model, data) -> None:
     rules, on = read(model), pick(data, model)
     month = data.draw(st.sampled_from(MONTHS))
