@@ -1,5 +1,7 @@
 """The talk that sends the blocks of one transfer (0x36), and asks within it."""
 
+from typing import TypeGuard
+
 from donorfit.diagnostics.conversation import Download
 from donorfit.diagnostics.exchange import Negative, Nothing, Positive, Reply, converse
 from donorfit.diagnostics.matching import Expectation
@@ -32,7 +34,9 @@ def send_blocks(
             if held is not None:
                 return held
         block = encode_transfer_request(counter, data[at : min(at + size, end)])
-        reply = yield from _send_block(unit, block)
+        reply = yield from ask_once(unit, block, repeats=unit.policy.block_repeats)
+        if _is_short_of_supply(reply):
+            reply = yield from _send_again_later(unit, block, reply)
         if not isinstance(reply, Positive):
             where = f"block counter 0x{counter:02X} at byte {at} of {total}"
             yield Tell(kind=NoteKind.DOWNLOAD_FAILED, text=where, done=at, total=total)
@@ -45,19 +49,20 @@ def send_blocks(
     return reply
 
 
-def _send_block(unit: UnitState, block: bytes) -> Talk[Reply]:
-    """One block; a unit that refuses it for its supply alone is given it again later."""
+def _is_short_of_supply(reply: Reply) -> TypeGuard[Negative]:
+    return isinstance(reply, Negative) and not reply.begun and reply.code in _SUPPLY
+
+
+def _send_again_later(unit: UnitState, block: bytes, refused: Negative) -> Talk[Reply]:
+    """A block that the unit refused for its supply alone, until it takes it or patience ends."""
     policy = unit.policy
+    if policy.supply_patience_s <= 0:
+        return refused
     waited_s = 0.0
-    while True:
-        reply = yield from ask_once(unit, block, repeats=policy.block_repeats)
-        low = isinstance(reply, Negative) and not reply.begun and reply.code in _SUPPLY
-        if not low or waited_s >= policy.supply_patience_s:
-            return reply
-        assert isinstance(reply, Negative)  # noqa: S101 - what low says
-        if not waited_s:
-            text = f"{describe_negative_response(reply.code)}: waiting between two blocks"
-            yield Tell(kind=NoteKind.SUPPLY, text=text)
+    text = f"{describe_negative_response(refused.code)}: waiting between two blocks"
+    yield Tell(kind=NoteKind.SUPPLY, text=text)
+    reply: Reply = refused
+    while _is_short_of_supply(reply) and waited_s < policy.supply_patience_s:
         rested = yield Rest(seconds=policy.supply_pause_s)
         if isinstance(rested, Gone):
             return Nothing(why=rested.why, left=True, gone=True)
@@ -65,6 +70,8 @@ def _send_block(unit: UnitState, block: bytes) -> Talk[Reply]:
         if isinstance(kept, Nothing) and kept.gone:
             return kept
         waited_s += policy.supply_pause_s
+        reply = yield from ask_once(unit, block, repeats=policy.block_repeats)
+    return reply
 
 
 def ask_once(unit: UnitState, pdu: bytes, *, repeats: int = 0) -> Talk[Reply]:

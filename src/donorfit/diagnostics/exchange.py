@@ -6,6 +6,7 @@ everything is thrown away until its answer comes; then the line is clean.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from donorfit.diagnostics.matching import Expectation, Match
 from donorfit.diagnostics.negative_response import (
@@ -35,9 +36,8 @@ _FENCE_GROWTH = 4
 _PENDING = describe_negative_response(Nrc.REQUEST_CORRECTLY_RECEIVED_RESPONSE_PENDING)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Positive:
-    """The positive answer; empty where the request forbade one."""
+class Positive(NamedTuple):
+    """The positive answer; empty where the request forbade one. A tuple: one comes a block."""
 
     pdu: bytes
 

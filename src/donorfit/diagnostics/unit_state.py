@@ -10,6 +10,10 @@ from donorfit.diagnostics.uds import (
     decode_session_answer,
 )
 
+_CHANGES_SESSION = frozenset(
+    (Service.DIAGNOSTIC_SESSION_CONTROL, Service.ECU_RESET, Service.SECURITY_ACCESS)
+)
+
 
 class UnitState:
     """Session, security and doubts of one unit; changes as answers come.
@@ -89,6 +93,8 @@ class UnitState:
         """Learn from a positive answer what session and security are now."""
         self._heard = self._heard or bool(answer)
         self._last_key, self._last_refused = expectation.key, -1
+        if expectation.service not in _CHANGES_SESSION:
+            return
         if expectation.service == Service.DIAGNOSTIC_SESSION_CONTROL and len(request) > 1:
             self.session = request[1] & 0x7F
             self.level = 0

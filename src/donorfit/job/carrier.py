@@ -157,13 +157,13 @@ class Carrier:
             self._lose(message.reason)
             return
         line = self._lines.get(message.source)
-        if isinstance(message, Arriving):
+        if isinstance(message, Pdu):
             if line is not None:
-                line.expect_more(message.patience_s)
-        elif line is None:
-            self.unclaimed += 1
-        else:
-            line.take(message.data)
+                line.take(message.data)
+            else:
+                self.unclaimed += 1
+        elif line is not None:
+            line.expect_more(message.patience_s)
 
     def _lose(self, reason: str) -> None:
         if self.lost is not None:

@@ -121,7 +121,8 @@ class Line:
         at_s, self._arriving_since_s = self._arriving_since_s, None
         self._inbox.append(Heard(pdu, self._around.clock.now() if at_s is None else at_s))
         self._arriving_until_s = 0.0
-        self._wake()
+        if self._waiter is not None:
+            self._wake()
 
     def expect_more(self, patience_s: float) -> None:
         """A long message has begun to arrive: it answered in time, however long it takes."""

@@ -6,7 +6,9 @@ downloads are gone with it, and only the caller can know what that means.
 """
 
 import asyncio
+from collections.abc import Coroutine
 from dataclasses import replace
+from typing import Any
 
 from donorfit.diagnostics.doip_codes import (
     CONTROL_S,
@@ -151,12 +153,12 @@ class DoipLink:
         self._version = connection.version
         self._info = replace(self._info, gateway=answer.entity)
 
-    async def send(self, target: Address, pdu: bytes, deadline: float) -> None:
+    def send(self, target: Address, pdu: bytes, deadline: float) -> Coroutine[Any, Any, None]:
         """Send a diagnostic message; returns with its acknowledgement. See PduLink."""
         connection = self._connection
         if connection is None:
             raise LinkLostError(peer=self._info.peer, reason="it is not open")
-        await connection.send(target, pdu, deadline)
+        return connection.send(target, pdu, deadline)
 
     def attach(self, source: Address | None, sink: PduSink) -> Detach:
         """Give messages from this source, or from any, to the sink."""

@@ -121,7 +121,11 @@ class DoipConnection(asyncio.BufferedProtocol):
             else:
                 if self._sinks.traced:
                     self._trace(Direction.RECEIVED, encode_frame(found))
-                self._take_frame(found)
+                taker = self._takers.get(found.payload_type)
+                if taker is None:
+                    self.unused_frames += 1
+                else:
+                    taker(found)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The connection is gone: reset with an error, or closed by the other side."""
@@ -232,13 +236,6 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     # --- frames ------------------------------------------------------------------------------
 
-    def _take_frame(self, frame: Frame) -> None:
-        taker = self._takers.get(frame.payload_type)
-        if taker is None:
-            self.unused_frames += 1
-        else:
-            taker(frame)
-
     def _answer_alive_check(self, _frame: Frame) -> None:
         self.write(encode_message(AliveCheckResponse(source=self._tester), self.version))
 
@@ -254,7 +251,7 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     def _take_acknowledge(self, frame: Frame) -> None:
         source, target = _ADDRESSES.unpack_from(frame.payload)
-        if target == self._tester and self._owed.get(source, 0):
+        if target == self._tester and self._owed.get(source):
             self._owed[source] -= 1
         elif target != self._tester or not self._confirm(source):
             self.unused_frames += 1
