@@ -19,6 +19,7 @@ TESTER, FIRST_UNIT, SILENT_UNIT = 0x0E80, 0x1071, 0x1F00
 HEADER = struct.Struct("!BBHI")
 ADDRESSES = struct.Struct("!HH")
 BLOCK_BYTES = 0xFFF
+_LONGEST_OVERSLEEP_S = 0.0005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +28,8 @@ class Knobs:
 
     delay_s: float = 0.0
     exact: bool = False
-    """Sleep instead of using the loop's timer, which counts in whole milliseconds."""
+    """Wait without the loop's timer, which counts in whole milliseconds, and to the very end:
+    what a sleep takes longer is the system's time and neither the unit's nor the client's."""
     block_bytes: int = BLOCK_BYTES
     together: bool = False
     """Acknowledgement and answer in one piece, so that a client always wakes up once for both."""
@@ -75,7 +77,7 @@ class GatewayProtocol(asyncio.Protocol):
         pdu = self._make_answer(payload[4:])
         frame = HEADER.pack(2, 0xFD, 0x8001, 4 + len(pdu)) + pair + pdu
         if self._knobs.exact:
-            time.sleep(self._knobs.delay_s)
+            wait_until(time.perf_counter() + self._knobs.delay_s)
             self._transport.write(frame)
         elif self._knobs.delay_s:
             asyncio.get_running_loop().call_later(
@@ -100,6 +102,13 @@ class GatewayProtocol(asyncio.Protocol):
                 return b"\x62" + pdu[1:3] + b"0123456789ABCDEFG"
             case _:
                 return bytes((pdu[0] + 0x40,)) + pdu[1:2]
+
+
+def wait_until(at_s: float) -> None:
+    """Sleep for most of the time and turn round and round for the rest."""
+    time.sleep(max(0.0, at_s - time.perf_counter() - _LONGEST_OVERSLEEP_S))
+    while time.perf_counter() < at_s:
+        pass
 
 
 def keep_to_processor(place: int) -> None:
