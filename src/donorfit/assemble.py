@@ -238,7 +238,10 @@ class Interrupts:
         if self._loop is None or self._loop.stop_asked:
             raise KeyboardInterrupt
         self._loop.stop_asked = True
-        sys.stderr.write("\nStopping before the next change. Press again to stop at once.\n")
+        sys.stderr.write(
+            "\nStopping where the car works: what was begun is ended first, a download with its "
+            "restart. Press again to stop at once.\n"
+        )
 
     def ask_to_stop(self, why: str) -> None:
         """Ask the loop to stop for a reason of our own."""

@@ -95,6 +95,52 @@ def test_a_job_goes_forward_is_proved_and_goes_back(donorfit, planned, reach, tm
             assert after[place] == data, place
 
 
+def test_resuming_never_carries_out_a_plan_that_nobody_confirmed(donorfit, planned, reach):
+    """The way back is planned and prepared while apply is cut: only undo --write may take it."""
+    donorfit("prepare", planned, "--support-amps", 50, *ANSWERS, *reach)
+    digest = get_digest(donorfit, planned)
+    code, _, err = donorfit("apply", planned, "--write", digest, *reach, "--reconnects", 0)
+    assert code == 45, err
+    code, out, _ = donorfit("undo", planned, "--json")
+    assert code == 0
+    back = read_json(out)["digest"]
+    _, out, _ = donorfit("status", planned)
+    assert f"of the plan {digest[:12]}" in out
+    assert f"donorfit undo JOB --car HOST:PORT --write {back[:12]} to go back" in out
+    code, _, err = donorfit("prepare", planned, "--support-amps", 50, *ANSWERS, *reach)
+    assert code == 0, err
+    code, out, err = donorfit("resume", planned, *reach, "--json")
+    assert code == 0, err
+    assert read_json(out)["plan_digest"] == digest
+
+
+def test_a_stopped_job_that_was_prepared_again_goes_back_to_the_first_bytes(
+    donorfit, planned, reach
+):
+    _, out, _ = donorfit("prepare", planned, "--support-amps", 50, *ANSWERS, *reach, "--json")
+    first = {
+        (each["unit"], each["identifier"]): each["data"] for each in read_json(out)["backups"]
+    }
+    digest = get_digest(donorfit, planned)
+    code, _, err = donorfit("apply", planned, "--write", digest, *reach, "--reconnects", 0)
+    assert code == 45, err
+    _, out, err = donorfit("prepare", planned, "--support-amps", 50, *ANSWERS, *reach, "--json")
+    again = {
+        (each["unit"], each["identifier"]): each["data"] for each in read_json(out)["backups"]
+    }
+    assert first != again
+    code, _, err = donorfit("apply", planned, "--write", digest, *reach)
+    assert code == 0, err
+    code, out, err = donorfit("undo", planned, "--json")
+    assert code == 0, err
+    back = {
+        (step["unit"], step["identifier"]): step["after"]
+        for step in read_json(out)["steps"]
+        if step["kind"].startswith("write")
+    }
+    assert back == first
+
+
 def test_apply_is_a_dry_run_without_write(donorfit, planned, reach, tmp_path):
     code, out, _ = donorfit("apply", planned, *reach)
     assert code == 0

@@ -20,7 +20,8 @@ from donorfit.cli.wording import word_change_record, word_preparation, word_proo
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.errors import SafetyError
 from donorfit.figures.naming import gather_names
-from donorfit.job.job import CHANGE, PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job
+from donorfit.job.job import PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job
+from donorfit.job.unfinished import find_unfinished
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan, PlanPurpose
@@ -149,14 +150,15 @@ def undo_command(
 def resume_command(
     job_path: Path, support_current_a: float | None, *, as_json: bool, **car: Any
 ) -> None:
-    """Take up the stage that was stopped: what is on record is replayed, the rest is looked at."""
+    """Take up the stage that was stopped: what is on record is replayed, the rest is looked at.
+
+    Writes go on only with the plan that was confirmed, also where another one was made since.
+    """
     with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
-        open_runs = [run for run in store.list_runs() if not run.ended_at]
-        change = job.find(CHANGE, ChangeRecord)
-        stage = open_runs[-1].stage if open_runs else ""
-        if not stage and change is not None and not change.finished:
-            stage = "apply"
-        _resume(job, store, stage, support_current_a, as_json=as_json)
+        unfinished = find_unfinished(store)
+        if unfinished.plan_digest:
+            job.take_up(unfinished.plan_digest, unfinished.preparation_digest)
+        _resume(job, store, unfinished.stage, support_current_a, as_json=as_json)
 
 
 def _resume(

@@ -19,6 +19,7 @@ def raise_for_preparation(preparation: Preparation) -> None:
     raise SafetyError(
         what="The car is not ready for the plan.",
         why="; ".join(blocking),
+        state="Nothing was changed in the car; what was read is kept in the job file.",
         next_step="Mend this, then prepare again.",
     )
 

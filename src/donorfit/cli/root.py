@@ -57,7 +57,13 @@ def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return a way to
         error.show()
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Stopped.", err=True)
+        click.echo(
+            "Stopped at once.\n"
+            "state: what was sent is in the job file; a change under way then counts as not known "
+            "and is looked at before anything else is written\n"
+            "next: donorfit status JOB says where a job stands, donorfit resume JOB takes it up",
+            err=True,
+        )
         return 130
     except DonorfitError as error:
         click.echo(f"{error.title}: {error}", err=True)

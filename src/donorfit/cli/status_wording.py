@@ -15,16 +15,25 @@ def word_status(status: JobStatus) -> list[str]:
     rows = [(record.kind, word_digest(record.digest), record.made_at) for record in status.records]
     lines += tabulate(rows, head=("record", "digest", "made at")) if rows else ["No records yet."]
     for run in status.open_runs:
-        lines += [
-            "",
-            *fold(
-                f"Not finished: {run.stage}, begun {run.begun_at}; "
-                f"{count(run.changes, 'change')} or answers on record, {run.uncertain} without a "
-                "known outcome. Those are looked at before anything else is written."
-            ),
-        ]
+        lines += ["", *fold(_word_run(run))]
         lines += _word_lanes(run)
     return [*lines, "", f"Next: {status.next_step}"]
+
+
+def _word_run(run: OpenRun) -> str:
+    begun = f"Not finished: {run.stage}, begun {run.begun_at}"
+    if not run.plan:
+        # Other stages read and ask, and change nothing.
+        return f"{begun}; {count(run.changes - run.uncertain, 'answer')} on record."
+    looked = "which is" if run.uncertain == 1 else "which are"
+    doubt = (
+        f"{run.uncertain} without a known outcome, {looked} looked at before anything else is "
+        "written."
+        if run.uncertain
+        else "each with a known outcome."
+    )
+    changes = count(run.changes, "change")
+    return f"{begun}, of the plan {word_digest(run.plan)}; {changes} sent, {doubt}"
 
 
 def _word_lanes(run: OpenRun) -> list[str]:

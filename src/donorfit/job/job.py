@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from donorfit.errors import MisuseError, SafetyError
+from donorfit.errors import JournalError, MisuseError, SafetyError
 from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change
 from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.store import JobStore, decode_stored
@@ -91,6 +91,28 @@ class Job:
             None,
         )
         return self.require(kind, of) if stored is None else decode_stored(stored, of)
+
+    def take_up(self, plan_digest: str, preparation_digest: str) -> None:
+        """Make the plan and the preparation of a stopped run the newest again.
+
+        What was planned since was never confirmed, so that no resumed run may carry it out.
+
+        Raises:
+            JournalError: the job file does not hold them.
+        """
+        for kind, digest in ((PLAN, plan_digest), (PREPARATION, preparation_digest)):
+            stored = [each for each in self.store.list_records() if each.kind == kind]
+            if stored and stored[-1].digest == digest:
+                continue
+            wanted = next((each for each in stored if each.digest == digest), None)
+            if wanted is None:
+                raise JournalError(
+                    what=f"The {kind} of the stopped run is not in the job file.",
+                    where=f"{kind} {digest[:SHORTEST_CONFIRMATION]}",
+                    why="Only what was confirmed may be carried on.",
+                    next_step="Survey the car and plan again.",
+                )
+            self.store.add_record(kind, wanted.data)
 
     def _keep(self, kind: str, record: T) -> T:
         self.store.add_record(kind, encode(record))
@@ -273,9 +295,12 @@ class Job:
         return self._keep(HANDOVER, handover)
 
     def plan_undo(self) -> Plan:
-        """Plan the way back: restore every backup of the newest retrofit that was begun."""
-        plan = self.require(PLAN, Plan)
-        preparation = self.require(PREPARATION, Preparation)
+        """Plan the way back: restore every backup of the newest retrofit that was begun.
+
+        Raises:
+            SafetyError: none was begun.
+        """
+        plan, preparation = self._find_begun()
         change = self.find(CHANGE, ChangeRecord)
         digest = compute_digest(plan)
         if change is not None and change.plan_digest != digest:
@@ -283,6 +308,25 @@ class Job:
         if change is None or self._is_cut(digest):
             change = presume_change(plan, preparation, change)
         return self._keep(PLAN, make_undo_plan(self.pack, plan, preparation, change))
+
+    def _find_begun(self) -> tuple[Plan, Preparation]:
+        """The newest retrofit that was begun, with the preparation that its last run relied on.
+
+        A plan or a preparation that was made since has changed nothing yet.
+        """
+        begun = [run.context for run in self.store.list_runs() if run.stage == "apply"]
+        change = self.find(CHANGE, ChangeRecord)
+        if change is not None and not begun:
+            begun.append(f"{change.plan_digest} {change.preparation_digest}")
+        for context in reversed(begun):
+            plan_digest, _, preparation_digest = context.partition(" ")
+            plan = self.require_made_from(PLAN, Plan, plan_digest)
+            if plan.purpose is PlanPurpose.RETROFIT:
+                return plan, self.require_made_from(PREPARATION, Preparation, preparation_digest)
+        raise SafetyError(
+            what="Nothing of this job was carried out, so there is nothing to take back.",
+            next_step="donorfit status JOB says where the job stands.",
+        )
 
 
 _BLOCKING = Severity.BLOCKING

@@ -6,20 +6,23 @@ from dataclasses import dataclass
 from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
 from donorfit.job.journal import PastAsk
 from donorfit.job.store import JobStore, decode_stored
+from donorfit.job.unfinished import list_open_runs, name_plan
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
-from donorfit.records.plan import Plan
+from donorfit.records.plan import Plan, PlanPurpose
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.session_order import name_lane
 
+SHOWN_DIGITS = 12
+"""Digits of a digest that a command takes."""
+_RESUME = "donorfit resume JOB"
 _ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
 _NEXT = {
     "survey": "donorfit survey JOB --pack PACK --car HOST:PORT",
     "fit report": "donorfit check JOB --module MODULE",
     "plan": "donorfit plan JOB",
     "preparation": "donorfit prepare JOB --car HOST:PORT",
-    "change": "donorfit apply JOB --car HOST:PORT --write DIGEST",
     "proof": "donorfit prove JOB --car HOST:PORT",
     "hand-over": "donorfit record JOB",
 }
@@ -58,8 +61,9 @@ class OpenRun:
     Attributes:
         stage: its stage.
         begun_at: when it began.
+        plan: digest of the plan that it carries out; empty for stages that carry none out.
         changes: changing requests and answers of the person that were begun.
-        uncertain: those of them whose outcome is not known.
+        uncertain: those of them whose outcome is not known, and whose step was not closed since.
         round: the round that it is in; 0 where it has none.
         rounds: rounds in all.
         lanes: how far each lane of that round is.
@@ -67,6 +71,7 @@ class OpenRun:
 
     stage: str
     begun_at: str
+    plan: str = ""
     changes: int
     uncertain: int
     round: int = 0
@@ -99,24 +104,26 @@ def describe_status(
     """Where the job stands; ``pasts`` holds the asks of every run by its number."""
     records = store.list_records()
     open_runs = []
-    plan_record = store.find_latest("plan")
-    plan = decode_stored(plan_record, Plan) if plan_record else None
-    for run in store.list_runs():
-        if run.ended_at:
-            continue
+    for run in list_open_runs(store):
         strands = pasts.get(run.run, {})
         asks = [ask for strand in strands.values() for ask in strand]
-        binding = [ask for ask in asks if ask.binding and not isinstance(ask.outcome, Noted)]
-        place = _find_place(plan, strands) if plan and run.stage == "apply" else _NO_PLACE
+        plan_digest = name_plan(run)
+        plan = next(
+            (
+                decode_stored(each, Plan)
+                for each in records
+                if each.kind == "plan" and each.digest == plan_digest
+            ),
+            None,
+        )
+        place = _find_place(plan, strands) if plan else _NO_PLACE
         open_runs.append(
             OpenRun(
                 stage=run.stage,
                 begun_at=run.begun_at,
-                changes=len(binding),
-                uncertain=sum(
-                    ask.outcome is None or isinstance(ask.outcome, Unknown | NotSent)
-                    for ask in binding
-                ),
+                plan=plan_digest,
+                changes=sum(_is_change(ask) for ask in asks),
+                uncertain=sum(map(_count_uncertain, strands.values())),
                 round=place.round,
                 rounds=place.rounds,
                 lanes=place.lanes,
@@ -130,8 +137,38 @@ def describe_status(
             for each in records
         ),
         open_runs=tuple(open_runs),
-        next_step="donorfit resume JOB --car HOST:PORT" if open_runs else _choose_next(store),
+        next_step=_say_resume(store, open_runs) if open_runs else _choose_next(store),
     )
+
+
+def _is_change(ask: PastAsk) -> bool:
+    return ask.binding and not isinstance(ask.outcome, Noted)
+
+
+def _count_uncertain(asks: tuple[PastAsk, ...]) -> int:
+    """Changes of a strand without a known outcome; a step that was closed since was looked at."""
+    closings = [at for at, ask in enumerate(asks) if _is_closing(ask)]
+    return sum(
+        ask.outcome is None or isinstance(ask.outcome, Unknown | NotSent)
+        for ask in asks[closings[-1] + 1 if closings else 0 :]
+        if _is_change(ask)
+    )
+
+
+def _say_resume(store: JobStore, runs: list[OpenRun]) -> str:
+    """How to go on, and how to go back where the way back is planned already."""
+    stored = store.find_latest("plan")
+    forward = f"{_RESUME} --car HOST:PORT"
+    if stored is None or all(run.plan in {"", stored.digest} for run in runs):
+        return forward
+    plan = decode_stored(stored, Plan)
+    if plan.purpose is not PlanPurpose.UNDO:
+        return forward
+    return f"{forward} to go on, or {_say_undo(stored.digest)} to go back"
+
+
+def _say_undo(digest: str) -> str:
+    return f"donorfit undo JOB --car HOST:PORT --write {digest[:SHOWN_DIGITS]}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,15 +221,26 @@ def _choose_next(store: JobStore) -> str:
     stored_plan = store.find_latest("plan")
     if missing in {"survey", "fit report", "plan"} or stored_plan is None:
         return _NEXT[missing or "plan"]
-    plan = compute_digest(decode_stored(stored_plan, Plan))
-    preparation = store.find_latest("preparation")
-    if preparation is None or decode_stored(preparation, Preparation).plan_digest != plan:
-        return _NEXT["preparation"]
-    change = store.find_latest("change")
-    record = decode_stored(change, ChangeRecord) if change else None
-    if record is None or record.plan_digest != plan or not record.finished:
-        return _NEXT["change"]
+    plan = decode_stored(stored_plan, Plan)
+    digest = compute_digest(plan)
+    stored = store.find_latest("change")
+    change = decode_stored(stored, ChangeRecord) if stored else None
+    if change is None or change.plan_digest != digest:
+        return _say_carry_out(store, plan, digest)
+    if not change.finished:
+        return f"{_RESUME} --car HOST:PORT"
     proof = store.find_latest("proof")
-    if proof is None or decode_stored(proof, Proof).change_digest != compute_digest(record):
+    if proof is None or decode_stored(proof, Proof).change_digest != compute_digest(change):
         return _NEXT["proof"]
     return _NEXT["hand-over"]
+
+
+def _say_carry_out(store: JobStore, plan: Plan, digest: str) -> str:
+    """The command that brings a plan nearer to being carried out."""
+    if plan.purpose is PlanPurpose.UNDO:
+        return _say_undo(digest)
+    stored = store.find_latest("preparation")
+    preparation = decode_stored(stored, Preparation) if stored else None
+    if preparation is None or preparation.plan_digest != digest or not preparation.ready:
+        return _NEXT["preparation"]
+    return f"donorfit apply JOB --car HOST:PORT --write {digest[:SHOWN_DIGITS]}"

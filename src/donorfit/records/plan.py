@@ -114,6 +114,8 @@ class Step:
         software_sha256: digest of that file.
         software_before: version that must be reported before.
         software_after: version that must be reported after.
+        only_if_begun: whether it only ends a download that may have been begun: a unit that
+            reports ``software_before`` is left as it is.
         memory_address: where the block goes.
         routine_check: routine that checks it.
         seconds: realistic duration, also the wait after a reset.
@@ -147,6 +149,7 @@ class Step:
     round: int = field(default=0, metadata=ADDED_LATER)
     waits_for: tuple[str, ...] = field(default=(), metadata=ADDED_LATER)
     waits_because: str = field(default="", metadata=ADDED_LATER)
+    only_if_begun: bool = field(default=False, metadata=ADDED_LATER)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

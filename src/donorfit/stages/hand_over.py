@@ -134,9 +134,11 @@ def _show(record: T) -> T:
 
 
 def _write_title(title: str, pack: Pack, plan: Plan, change: ChangeRecord) -> str:
-    month = f", built {plan.month_before}" if plan.month_before else ""
-    car = f"{pack.title}{month}"
-    if plan.purpose is PlanPurpose.UNDO:
+    undo = plan.purpose is PlanPurpose.UNDO
+    # The month before the work, which the way back brings again.
+    built = plan.month_after if undo else plan.month_before
+    car = f"{pack.title}, built {built}" if built else pack.title
+    if undo:
         return f"{title}: work on {car} taken back"
     deed = "fitted into" if change.finished else "begun, not finished, in"
     return f"{title} {deed} {car}"

@@ -22,17 +22,18 @@ from donorfit.cli.status_wording import word_status
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.job.loop import Loop
 from donorfit.job.status import describe_status
-from donorfit.records.encoding import encode
+from donorfit.records.encoding import compute_digest, encode
 from donorfit.stages.apply import apply
 
 PACK = make_lane_pack()
 PLAN = make_lane_plan(PACK)
 PREPARATION = make_lane_preparation(PLAN)
+CONTEXT = f"{compute_digest(PLAN)} {compute_digest(PREPARATION)}"
 
 
 def cut_at(store, place, seed):
     """Carry the plan out until the program is killed; nothing where it ended before."""
-    run = store.begin_run("apply", "toy")
+    run = store.begin_run("apply", CONTEXT)
     loop = Loop(
         journal=run,
         connection=SwitchingConnection(

@@ -110,6 +110,9 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
         if version == job.step.software_after:
             state = StepState.DONE if started else StepState.ALREADY
             return StepOutcome(state=state, detail=f"reports {version}", looks=max(tries - 1, 0))
+        if not tries and job.step.only_if_begun and version == job.step.software_before:
+            detail = f"reports {version}: no download was begun"
+            return StepOutcome(state=StepState.ALREADY, detail=detail)
         if not tries or not started:
             misfit = yield from _judge_fit(job, version, started=started)
             if misfit is not None:

@@ -1,10 +1,8 @@
 """Make the plan that takes a carried-out plan back, from the backups of its preparation."""
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from donorfit.errors import SafetyError
 from donorfit.records.caution_catalogue import choose_cautions
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest
@@ -26,6 +24,7 @@ from donorfit.stages.plan.order import order_steps
 from donorfit.stages.plan.software import parse_version
 from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, mark_stops
 from donorfit.stages.plan.supply import forecast
+from donorfit.stages.plan.undo_chain import check_chain
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import DataIdentifier, UnitId
 from donorfit.vehicle.layout import ConfigurationRecord
@@ -69,39 +68,6 @@ class _Undo:
             if step.kind in wanted
             and (self.states.get(step.id) in _MAY_BE_DONE or step.id in self.held)
         ]
-
-
-def _check_chain(pack: Pack, plan: Plan, preparation: Preparation, change: ChangeRecord) -> None:
-    plan_digest = compute_digest(plan)
-    mistakes = [
-        text
-        for wrong, text in (
-            (plan.pack_digest != pack.digest, "The plan was made with another pack."),
-            (preparation.plan_digest != plan_digest, "The preparation is of another plan."),
-            (change.plan_digest != plan_digest, "The change record is of another plan."),
-            (
-                change.preparation_digest != compute_digest(preparation),
-                "The change record is of another preparation.",
-            ),
-            (
-                len({plan.vin, preparation.vin, change.vin}) != 1,
-                "Plan, preparation and change record are of different cars.",
-            ),
-        )
-        if wrong
-    ]
-    mistakes += [
-        f"The backup of {each.unit} 0x{each.identifier:04X} is damaged: its digest differs."
-        for each in preparation.backups
-        if hashlib.sha256(each.data).hexdigest() != each.sha256
-    ]
-    if mistakes:
-        raise SafetyError(
-            what="The records of this job do not belong together, so nothing can be restored.",
-            where=plan.vin,
-            why=" ".join(mistakes),
-            next_step="Use the records of one job, as they were written.",
-        )
 
 
 def _find_old_block(
@@ -181,20 +147,33 @@ def _restore(source: _Undo) -> Iterator[Step]:
     for step in source.list_done(_WRITES):
         backup = source.backups.get((step.unit, step.identifier))
         before = source.held.get(step.id, step.after)
-        if backup is None or backup.data == before or _is_layout_lost(source, step):
+        if backup is None or _is_layout_lost(source, step):
+            continue
+        # Where the car was prepared once more after the step was done, the backup holds what the
+        # work wrote; what was there before it stands in the plan, and an earlier backup agreed.
+        old = step.before if backup.data == step.after else backup.data
+        if old == before:
             continue
         yield replace(
             step,
             what=f"restore from the backup: {step.what}",
             before=before,
-            after=backup.data,
+            after=old,
         )
 
 
 def _program_back(source: _Undo) -> Iterator[Step]:
     for step in source.list_done((StepKind.PROGRAM,)):
         block = source.old_blocks.get(step.unit)
-        if block is not None:
+        if block is None and source.states.get(step.id) is StepState.UNCERTAIN:
+            # A unit that was left in its boot loader shows no records, so that nothing else of
+            # it could be restored.
+            yield replace(
+                step,
+                what=f"end the download of {step.software_after} if it was begun",
+                only_if_begun=True,
+            )
+        elif block is not None:
             yield replace(
                 step,
                 what=f"program {step.unit} back to software {block.version}",
@@ -260,7 +239,8 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
             "software-stays",
             "The new software stays: the pack does not have the old block for this hardware.",
             unit,
-            "If the old software is needed, get it from your own licensed source.",
+            "If the old software is needed, get it from your own licensed source. A download that "
+            "was begun and not ended is ended first.",
         )
     for step in source.plan.steps:
         if step.kind not in _WRITES:
@@ -348,7 +328,7 @@ def make_undo_plan(pack: Pack, plan: Plan, preparation: Preparation, change: Cha
     Raises:
         SafetyError: the records are not of one job, or a backup is damaged.
     """
-    _check_chain(pack, plan, preparation, change)
+    check_chain(pack, plan, preparation, change)
     source = _make_source(pack, plan, preparation, change)
     ordered = order_steps(pack, _make_steps(source), PlanPurpose.UNDO)
     steps = ordered.steps

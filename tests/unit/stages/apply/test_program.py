@@ -168,3 +168,15 @@ def test_another_hardware_in_a_begun_run_is_not_written_either(unit, step):
     assert outcome.state is StepState.UNCERTAIN
     assert "this is MTC-999; nothing was sent" in outcome.detail
     assert not car.downloads
+
+
+def test_what_only_ends_a_download_leaves_a_unit_that_has_its_old_software(unit, step):
+    car = Unit()
+    outcome = car.run(start(unit, replace(step, only_if_begun=True), begun=True))
+    assert (outcome.state, car.downloads, car.resets) == (StepState.ALREADY, [], 0)
+
+
+def test_what_only_ends_a_download_ends_it_in_a_boot_loader(unit, step):
+    car = Unit(version="0.0.0")
+    outcome = car.run(start(unit, replace(step, only_if_begun=True), begun=True))
+    assert (outcome.state, len(car.downloads)) == (StepState.DONE, 1)

@@ -89,6 +89,23 @@ def test_every_write_goes_back_in_reverse_order(world: World) -> None:
     assert [step.id for step in back.steps[:2]] == ["s01", "s02"]
 
 
+def test_a_car_that_was_prepared_again_in_between_gets_the_first_bytes_back(world: World) -> None:
+    """The second preparation's backups hold what the first run wrote."""
+    plan = world.plan()
+    first = prepare(plan)
+    written = tuple(
+        replace(backup, data=step.after, sha256=hashlib.sha256(step.after).hexdigest())
+        for backup, step in zip(
+            first.backups, (step for step in plan.steps if step.kind in WRITES), strict=True
+        )
+    )
+    second = replace(first, backups=written)
+    back = make_undo_plan(world.pack, plan, second, change(plan, second, {}))
+    assert [(s.unit, s.after) for s in back.steps if s.kind in WRITES] == [
+        (s.unit, s.before) for s in reversed(plan.steps) if s.kind in WRITES
+    ]
+
+
 def test_the_list_and_the_month_are_the_old_ones_again(world: World) -> None:
     plan = world.plan()
     back = undo(world, plan)
@@ -174,6 +191,24 @@ class TestSoftware:
         ids = [each.id for each in back.findings]
         assert ids == ["software-stays", "layout-stays"]
         assert "lighting" not in {step.unit for step in back.steps}
+
+    def test_a_download_that_may_have_been_cut_is_ended_before_anything_is_restored(
+        self, programmed: World
+    ) -> None:
+        """A unit in its boot loader shows no records, and there is no old block to load."""
+        plan = programmed.plan()
+        download = next(step for step in plan.steps if step.kind is StepKind.PROGRAM)
+        back = undo(programmed, plan, **{download.id: StepState.UNCERTAIN})
+        first = back.steps[0]
+        assert (first.kind, first.unit, first.only_if_begun) == (
+            StepKind.PROGRAM,
+            download.unit,
+            True,
+        )
+        assert (first.software_before, first.software_after) == (
+            download.software_before,
+            download.software_after,
+        )
 
     def test_with_the_old_block_it_goes_back_before_the_record(self, programmed: World) -> None:
         unit = programmed.pack.find_unit(UnitId("lighting"))
