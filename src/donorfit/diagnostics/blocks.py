@@ -33,15 +33,15 @@ def send_blocks(
             held = yield from hold_for_supply(unit, download.watch)
             if held is not None:
                 return held
-        block = encode_transfer_request(counter, data[at : min(at + size, end)])
+        done = min(at + size, end)
+        block = encode_transfer_request(counter, data[at:done])
         reply = yield from ask_once(unit, block, repeats=unit.policy.block_repeats)
-        if _is_short_of_supply(reply):
+        if isinstance(reply, Negative):
             reply = yield from _send_again_later(unit, block, reply)
         if not isinstance(reply, Positive):
             where = f"block counter 0x{counter:02X} at byte {at} of {total}"
             yield Tell(kind=NoteKind.DOWNLOAD_FAILED, text=where, done=at, total=total)
             return reply
-        done = min(at + size, end)
         if done - told >= told_every or done == end:
             told = done
             yield Tell(kind=NoteKind.PROGRESS, text="downloading", done=done, total=total)
@@ -56,7 +56,7 @@ def _is_short_of_supply(reply: Reply) -> TypeGuard[Negative]:
 def _send_again_later(unit: UnitState, block: bytes, refused: Negative) -> Talk[Reply]:
     """A block that the unit refused for its supply alone, until it takes it or patience ends."""
     policy = unit.policy
-    if policy.supply_patience_s <= 0:
+    if not _is_short_of_supply(refused) or policy.supply_patience_s <= 0:
         return refused
     waited_s = 0.0
     text = f"{describe_negative_response(refused.code)}: waiting between two blocks"
