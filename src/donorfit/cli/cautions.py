@@ -56,6 +56,8 @@ def cautions_command(
         print_text(each.text, first="  ")
         print_text(f"{each.source}; seen {each.seen}", first="  source: ")
     click.echo(f"{count(len(found), 'caution')}.")
+    if where and not any(_names(each, where) for each in found):
+        print_text(f"None of them has a source of {where}; they may apply there all the same.")
     print_text(_DEFERS)
 
 

@@ -34,6 +34,7 @@ _PATH = click.Path(path_type=Path)
 def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: Any) -> None:
     """Thinnest wire that loses little enough, with the fuse that protects it."""
     from donorfit.electrical import compare_lists, find_bundle_factor, size_wire  # noqa: PLC0415
+    from donorfit.electrical.fuses import OPENING_S  # noqa: PLC0415
     from donorfit.electrical.gauge import choose_gauge  # noqa: PLC0415
     from donorfit.electrical.lead_drop import ReturnPath  # noqa: PLC0415
 
@@ -81,8 +82,9 @@ def wire_command(current_a: float, length_m: float, *, as_json: bool, **facts: A
     if wire.found:
         fuse_a = wire.fuse.rating_a
         print_text(
-            f"The fuse may pass {1.35 * fuse_a:.4g} A for as long as 10 minutes and "
-            f"{1.1 * fuse_a:.4g} A for 100 hours (ISO 8820-3, from memory, unverified)."
+            f"The fuse may pass {OPENING_S[1][0] * fuse_a:.4g} A for as long as "
+            f"{OPENING_S[1][2] / 60:g} minutes and {OPENING_S[0][0] * fuse_a:.4g} A for "
+            f"{OPENING_S[0][1] / 3600:g} hours (ISO 8820-3, from memory, unverified)."
         )
 
 

@@ -72,7 +72,12 @@ def look_at(
         "identifiers": rhythms,
         "load": loads,
         "protection": [
-            {"channel": each.channel, "frame_id": each.frame_id, "found": what}
+            {
+                "channel": each.channel,
+                "frame_id": each.frame_id,
+                "found": what,
+                "can_be_made": what.can_be_made,
+            }
             for each, what in found
         ],
     }
@@ -138,8 +143,16 @@ def print_look(look: RecordLook, *, several: bool) -> None:
         right=tuple(place + channels for place in (1, 2, 3)),
     )
     _print_loads(look)
-    rows = [(each.channel, f"{each.frame_id:#x}", what.reason) for each, what in look.protection]
-    print_rows(("channel", "identifier", "protection"), rows)
+    rows = [
+        (
+            each.channel,
+            f"{each.frame_id:#x}",
+            "yes" if what.can_be_made else "no",
+            what.reason,
+        )
+        for each, what in look.protection
+    ]
+    print_rows(("channel", "identifier", "gateway could make it", "protection"), rows)
 
 
 _HEAD = ("identifier", "frames", "median ms", "99 % ms", "longest ms")

@@ -21,8 +21,6 @@ NOMINAL_VOLTS = 13.5
 FEED_DROP_SHARE = 0.03
 """Share of the supply that a feed that matters may lose: the 3 % that building wiring rules
 recommend for a branch (a forum quoting them); marine practice agrees, from memory."""
-OTHER_DROP_SHARE = 0.10
-"""The same where nothing depends on it (a marine supplier's catalogue)."""
 WARM_C = 60.0
 SIGNAL_MM2 = 0.5
 _FED_BY_HOST = frozenset((PinFunction.SUPPLY, PinFunction.SWITCHED_SUPPLY))

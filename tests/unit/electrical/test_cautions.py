@@ -154,6 +154,11 @@ def test_a_place_puts_its_own_sources_first():
     assert len(named) == len(GENERAL_CAUTIONS)
 
 
+def test_a_place_without_a_source_is_said():
+    assert "None of them has a source of atlantis" in call("--where", "atlantis").output
+    assert "None of them" not in call("--where", "EU").output
+
+
 def test_a_topic_that_is_none_is_an_input_error():
     result = call("--touches", "nonsense")
     assert isinstance(result.exception, InputError)

@@ -122,6 +122,10 @@ def test_log(log: Path) -> None:
     assert "not understood, first in line 21" in result.output
     plain = json.loads(call("log", log, "--json").output)
     assert plain["records"][0]["identifiers"][0]["median_ms"] == pytest.approx(20)
+    answer = json.loads(call("log", log, "--protection", "--json").output)
+    found = answer["records"][0]["protection"][0]
+    assert found["can_be_made"] is True
+    assert "gateway could make it" in " ".join(result.output.split())
     assert isinstance(call("log", log, "--module", "x").exception, InputError)
 
 

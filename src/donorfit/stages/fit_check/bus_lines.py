@@ -35,7 +35,7 @@ def judge_line(case: Case) -> tuple[FitLine, ...]:
         )
         return (line,)
     verdict = Verdict.MET if plan.right else Verdict.AFTER_CHANGE
-    # A right number is a hand check as well: the meter has the last word.
+    # A right number is a hand check of the plan as well: the meter has the last word.
     reason = f"{plan.why}; {plan.next_step}" if plan.right else plan.why
     change = "" if plan.right else plan.next_step
     return (

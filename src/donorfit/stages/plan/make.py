@@ -12,7 +12,6 @@ from donorfit.records.plan import (
     ExpectedFault,
     Plan,
     PlannedCaution,
-    PlannedCheck,
     PlanPurpose,
     Step,
     StepKind,
@@ -29,6 +28,7 @@ from donorfit.stages.plan.admission import (
 from donorfit.stages.plan.choices import PlanChoices
 from donorfit.stages.plan.expected import ExpectationSource, expect, list_causes_now
 from donorfit.stages.plan.fault_notes import note_faults
+from donorfit.stages.plan.hand_checks import list_hand_checks
 from donorfit.stages.plan.keepers import KeeperPlan, plan_keepers
 from donorfit.stages.plan.options import OptionPlan, plan_options
 from donorfit.stages.plan.order import OrderedSteps, order_within_support
@@ -278,7 +278,7 @@ def make_plan(
         expected_faults=expected,
         cautions=_choose_cautions(parts, steps, wires, plug_differs=bool(wire_findings)),
         wires=wires,
-        checks=tuple(PlannedCheck(id=each.id, text=each.text) for each in module.hand_checks),
+        checks=list_hand_checks(pack, module),
         questions=(*parts.records.questions, *((vin_question,) if vin_question else ())),
         findings=(
             *list_survey_doubts(survey),
