@@ -4,7 +4,8 @@
 
 Each line is a ratio with the bar that it has to reach. Absolute times depend on the machine and
 are shown for orientation only. All over loopback, with the simulated gateway in a process of its
-own, so that both sides do not share one interpreter.
+own, so that both sides do not share one interpreter; on the same processor, see
+``keep_to_processor``, and for comparison on two.
 
 The bare asyncio client has two speeds: each of its reads asks for 256 KiB of fresh memory, and
 glibc either keeps such a piece or gives it back to the system and fetches it anew. The one costs
@@ -17,7 +18,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import socket
 import statistics
 import struct
 import sys
@@ -343,11 +343,11 @@ def show(name: str, value: float, bar: str, *, good: bool, more: str = "") -> bo
     return good
 
 
-def compare_downloads(port: int, data: bytes, runs: int) -> bool:
+def compare_downloads(port: int, data: bytes, runs: int, where: str, *, judged: bool) -> bool:
     """Our download against bare asyncio and against the ready-made pair, turn by turn.
 
     Each turn gives a ratio of its own, and their median is judged: what else the machine does
-    strikes both sides of one turn much alike.
+    strikes both sides of one turn much alike. What is not judged is shown only.
     """
     time_ours(port, data)
     turns, ready = [], []
@@ -370,17 +370,23 @@ def compare_downloads(port: int, data: bytes, runs: int) -> bool:
         )
         value = statistics.median(ratios)
         more = f"{min(ratios):.2f} to {max(ratios):.2f}; {own:.0f} and {other:.0f} us a block"
-        name = f"download at 0xFFF against a bare asyncio client: {kind.removesuffix('_s')}"
-        good &= show(name, value, ">= 0.9", good=value >= 0.9, more=more)
+        name = f"download at 0xFFF against bare asyncio, {where}: {kind.removesuffix('_s')}"
+        reached = not judged or value >= 0.9
+        good &= show(name, value, ">= 0.9" if judged else "none", good=reached, more=more)
     if ready:
         value = statistics.median(ready)
-        name = "download at 0xFFF against udsoncan with doipclient"
-        good &= show(name, value, ">= 10", good=value >= 10)
+        name = f"the same against udsoncan with doipclient, {where}: clock"
+        reached = not judged or value >= 10
+        good &= show(name, value, ">= 10" if judged else "none", good=reached)
     return good
 
 
 def check_slow_blocks(port: int, data: bytes, runs: int) -> bool:
-    """A unit that takes 2 ms a block: how much of our time is the unit's own."""
+    """A unit that takes 2 ms a block: how much of our time is the unit's own.
+
+    On a busy machine both clients are woken up late, so it is also said how we stand against the
+    bare one; a twentieth is what two runs of one client differ by.
+    """
     time_ours(port, data[: 1 << 16])
     part = data[: (BLOCK_BYTES - 2) * 250]
     unit_s = 253 * 0.002
@@ -393,7 +399,10 @@ def check_slow_blocks(port: int, data: bytes, runs: int) -> bool:
     best = unit_s / min(ours for ours, _ in pairs)
     more = f"best {best:.2f}; bare asyncio {bare:.2f}"
     name = "2 ms a block: requests x delay against our time"
-    return show(name, value, ">= 0.9", good=value >= 0.9, more=more)
+    good = show(name, value, ">= 0.9", good=value >= 0.9, more=more)
+    value = statistics.median(other / ours for ours, other in pairs)
+    name = "2 ms a block against bare asyncio: clock"
+    return show(name, value, ">= 0.95", good=value >= 0.95) and good
 
 
 def check_isotp(runs: int) -> bool:
@@ -431,14 +440,14 @@ def main() -> int:
     runs = 5 if quick else 15
     data = bytes(range(256)) * (size // 256)
     good = True
+    keep_to_processor(0)
     with gateway(Knobs(together=True)) as port:
-        keep_to_processor(0)
-        with socket.create_connection(("127.0.0.1", port)):
-            pass
-        good &= compare_downloads(port, data, runs)
+        good &= compare_downloads(port, data, runs, "one processor", judged=True)
         over_s = min(time_silence(port) for _ in range(runs)) - 0.05
         name = "silent unit noticed, ms after P2"
         good &= show(name, over_s * 1000, "<= 20", good=over_s <= 0.02)
+    with gateway(Knobs(together=True, processor=1)) as port:
+        compare_downloads(port, data, runs, "two processors", judged=False)
     with gateway(Knobs(delay_s=0.002, exact=True)) as port:
         good &= check_slow_blocks(port, data, runs)
     with gateway(Knobs(delay_s=0.02)) as port:

@@ -78,7 +78,9 @@ class DoipConnection(asyncio.BufferedProtocol):
         self._deliver: Callable[[Pdu], None] | None = None
         self._on_lost: Callable[[str], None] | None = None
         self._lost: str | None = None
-        self._closed = asyncio.get_running_loop().create_future()
+        # Kept, since asking for it costs a system call.
+        self._loop = asyncio.get_running_loop()
+        self._closed = self._loop.create_future()
         self._alarm = Alarm(clock, self._give_up)
         self._watched_s = _NEVER_S
         self._takers: dict[int, Callable[[Frame], None]] = {
@@ -151,7 +153,7 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     async def activate(self, request: RoutingActivationRequest) -> RoutingActivationResponse:
         """Ask for routing activation and wait for the answer."""
-        self._activation = asyncio.get_running_loop().create_future()
+        self._activation = self._loop.create_future()
         self._asked = request
         self.write(encode_message(request, self.version))
         return await self._activation
@@ -160,7 +162,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         """Send a diagnostic message and wait until it is acknowledged or answered."""
         if self._lost is not None:
             raise LinkLostError(peer=self._peer, reason=self._lost)
-        confirmation: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        confirmation: asyncio.Future[None] = self._loop.create_future()
         self.write(encode_diagnostic_message(self.version, self._tester, target, pdu))
         sending = _Sending(self.last_sent_s, deadline, confirmation)
         waiting = self._unconfirmed.get(target)
