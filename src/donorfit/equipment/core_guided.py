@@ -53,11 +53,12 @@ class CoreGuidedSearch:
             OutOfTimeError: the budget is used up; ``bound`` is what was proved until then.
         """
         solver, weights = self.solver, self.weights
-        while not solver.solve(list(weights)):
+        while not solver.solve(weights):
             core = solver.get_core()
             if not core:
                 return False
             if self._is_late():
+                self._relax(core)  # it is proved, and raises the bound
                 raise OutOfTimeError
             core = self._trim(core)
             if not core:

@@ -8,7 +8,7 @@ packs of a few thousand options. Source: Een and Soerensson, An extensible SAT-s
 """
 
 import heapq
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 
 _DECAY = 1 / 0.95
 _LARGEST_ACTIVITY = 1e100
@@ -165,9 +165,10 @@ class PlainSolver:
             (v if self._phases.get(v) else -v for v in self._activity if v not in self._values), 0
         )
 
-    def solve(self, assumptions: Sequence[int] = ()) -> bool:
+    def solve(self, assumptions: Collection[int] = ()) -> bool:
         """Whether the clauses hold together with the assumptions."""
         self._undo(0)
+        assumptions = list(assumptions)
         self._core, self._model = [], []
         for literal in assumptions:
             self._know(abs(literal))

@@ -4,7 +4,7 @@ Source: Audemard and Simon, Glucose 4; Ignatiev, Morgado and Marques-Silva, PySA
 """
 
 import weakref
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import Protocol
 
 from donorfit.equipment.plain_solver import OutOfTimeError, PlainSolver
@@ -19,7 +19,7 @@ class SatSolver(Protocol):
     def add(self, clause: Sequence[int]) -> None:
         """Add a clause."""
 
-    def solve(self, assumptions: Sequence[int]) -> bool:
+    def solve(self, assumptions: Collection[int]) -> bool:
         """Whether the clauses hold together with the assumptions."""
 
     def stop_when(self, is_late: Callable[[], bool]) -> None:
@@ -52,12 +52,16 @@ class _GlucoseSolver:
         self.add = self._solver.add_clause
         self.close = weakref.finalize(self, self._solver.delete)
 
-    def solve(self, assumptions: Sequence[int]) -> bool:
+    def solve(self, assumptions: Collection[int]) -> bool:
+        # Glucose 4.1 opens a level for each assumption and marks levels in an array as long as it
+        # has variables. A literal that is assumed twice makes it write beyond the end of that.
+        each_once = assumptions if isinstance(assumptions, dict) else dict.fromkeys(assumptions)
+        assumed = list(each_once)
         if self._is_late is None:
-            return bool(self._solver.solve(assumptions=assumptions))
+            return bool(self._solver.solve(assumptions=assumed))
         while True:
             self._solver.conf_budget(CONFLICTS_BETWEEN_LOOKS)
-            answer = self._solver.solve_limited(assumptions=assumptions)
+            answer = self._solver.solve_limited(assumptions=assumed)
             if answer is not None:
                 return bool(answer)
             if self._is_late():
