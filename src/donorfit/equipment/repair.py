@@ -15,6 +15,7 @@ from donorfit.equipment.answers import (
 from donorfit.equipment.compiled import Compiled, compile_rules
 from donorfit.equipment.costs import Costs, list_costs
 from donorfit.equipment.explain import explain_facts
+from donorfit.equipment.least_cost import find_least_cost
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
 from donorfit.equipment.month_front import MonthFront
 from donorfit.equipment.month_range import choose_month, make_month_range, say_month_reason
@@ -80,7 +81,10 @@ def repair(
         if found is not None and not repairs:
             repairs.append(make_repair(prepared, found))
     structure_scale = len(prepared.problem.structure) + 1
-    bound = float(Fraction(search.search.bound // structure_scale, prepared.costs.scale))
+    least = search.search.bound // structure_scale
+    if late:  # the bound of a search that hardly began is worse than what a look at the list says
+        least = max(least, find_least_cost(prepared.compiled, prepared.problem))
+    bound = float(Fraction(least, prepared.costs.scale))
     search.close()
     clash = None if repairs or late else find_clash(prepared)
     declared = prepared.problem.declared
