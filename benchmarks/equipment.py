@@ -5,11 +5,13 @@ Every line is a ratio of two times measured in turn in one run. Data: ../shared/
 0.4 (native back end), python-sat 1.9: Glucose 4, RC2 with its usual flags and sequential counters,
 BBScan, MUSX, OptUx; with ``--slow``, which needs minutes, also RC2 over CaDiCaL and stratified,
 clingo 5.8 and CP-SAT 9.15. Lists are those of the stored instances (seeds stand in their files);
-clicks are drawn with seed 1. ``--svg FILE`` draws the table. Times are processor time, since a
+clicks are drawn with seed 1. ``--uvlparser PYTHON`` names an interpreter that has uvlparser 2.5
+installed, which is in no lock. ``--svg FILE`` draws the table. Times are processor time, since a
 busy machine stretches long calls more than short ones; its load is printed.
 """
 
 import argparse
+import gc
 import gzip
 import json
 import random
@@ -17,9 +19,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
 import zlib
-from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +30,8 @@ from pysat.examples.optux import OptUx
 from pysat.formula import CNF, WCNF
 from pysat.solvers import Glucose4
 
-from _equipment_peers import PEERS, Search, search_with_rc2
+from _equipment_clock import measure, read_clock, say_spread, take_turns
+from _equipment_peers import PEERS, Search, read_with_uvlparser, search_with_rc2
 from _equipment_table import Line, draw, show
 from donorfit.equipment import RepairRequest, Structure, months, read_uvl, repair
 from donorfit.equipment.compiled import Compiled, compile_rules
@@ -40,45 +41,13 @@ from donorfit.equipment.warm import Warm, get_warm
 from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.equipment.why import ClashFinder
 
-try:
-    import resource
-except ImportError:  # Windows: what other processes use is then not counted
-    resource = None  # type: ignore[assignment]
-
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data" / "feature-models"
 Task = tuple[list[int], list[int], list[str]]
 """Places declared, places asked, names declared."""
 
 LARGE, MIDDLE, DENSE = "automotive02_v4", "automotive01", "finserv01_2018-01-23"
-
-
-def read_clock() -> float:
-    """Seconds of processor time of this process and of those that it ran to their end."""
-    ended = resource.getrusage(resource.RUSAGE_CHILDREN) if resource else None
-    return time.process_time() + (ended.ru_utime + ended.ru_stime if ended else 0.0)
-
-
-def measure(deed: Callable[[], Any]) -> float:
-    """Milliseconds of processor time of one call."""
-    started = read_clock()
-    deed()
-    return 1000 * (read_clock() - started)
-
-
-def take_turns(rounds: int, *deeds: Callable[[], Any]) -> list[float]:
-    """Median milliseconds of several deeds that take turns."""
-    times: list[list[float]] = [[] for _ in deeds]
-    for _ in range(rounds):
-        for found, deed in zip(times, deeds, strict=True):
-            found.append(measure(deed))
-    return [statistics.median(found) for found in times]
-
-
-def say_spread(times: Iterable[float]) -> str:
-    """Median, 95th percentile and largest of some times."""
-    ordered = sorted(times)
-    high = ordered[min(len(ordered) - 1, int(0.95 * len(ordered)))]
-    return f"median {statistics.median(ordered):.2f}, p95 {high:.2f}, max {ordered[-1]:.2f} ms"
+DENSE_TOO = ("2017-05-22", "2017-09-28", "2017-10-20", "2017-11-20", "2017-12-22")
+"""Other versions of the rules that cost a search most for their size."""
 
 
 class Base:
@@ -176,6 +145,35 @@ def bench_peers(base: Base, name: str, lists: list[Task], bounds: tuple[Any, Any
             for each, peer, said in found
         ]
     return lines
+
+
+def bench_worst(name: str, sets: list[tuple[Base, list[Task]]]) -> Line:
+    """Ten cheapest repairs of the list that does worst against RC2; median of three turns each."""
+    found = []
+    for base, lists in sets:
+        for task in lists:
+            ours, peer = take_turns(
+                3,
+                lambda b=base, t=task: search(b, *t[:2], 10),
+                lambda b=base, t=task: search_with_peer(search_with_rc2, b, t, 10),
+            )
+            found.append((ours / peer, ours, peer))
+    _, ours, peer = max(found)
+    slower = sum(each > 1 for each, _, _ in found)
+    return Line(
+        what=f"ten on {name}, worst of {len(found)} lists / RC2 Glucose 4",
+        ours=ours,
+        peer=peer,
+        bound=1.5,
+        note=f"{slower} lists above 1; all: {say_spread(each for _, each, _ in found)}",
+    )
+
+
+def bench_uvlparser(base: Base, python: Path) -> list[Line]:
+    """Reading against uvlparser, which builds a tree and nothing more."""
+    peer = read_with_uvlparser(python, base.path)
+    (ours,) = take_turns(7, lambda: read_uvl(base.text, file="x.uvl"))
+    return [Line(what="read v4 / uvlparser 2.5", ours=ours, peer=peer, bound=1 / 300)]
 
 
 def bench_reading(base: Base) -> list[Line]:
@@ -292,6 +290,7 @@ def bench_forced(base: Base, *, slow: bool) -> list[Line]:
 def bench_explanations(base: Base, name: str) -> list[Line]:
     """One minimal clash, warm, against MUSX and OptUx; the peers minimise the options only."""
     times: dict[str, list[float]] = {"ours": [], "musx": [], "optux": []}
+    get_warm(base.compiled).find_forced([])
     for declared, goal, _ in base.list_instances(name)[:8]:
         bits = base.whole.make_bits(declared)
         for option in goal:
@@ -347,16 +346,31 @@ def main() -> int:
         action="store_true",
         help="add BBScan, clingo, CP-SAT and variants of RC2 (minutes)",
     )
+    parser.add_argument(
+        "--uvlparser", type=Path, metavar="PYTHON", help="an interpreter that has uvlparser"
+    )
     parser.add_argument("--svg", type=Path, help="draw the ratios into this file")
     arguments = parser.parse_args()
     if not DATA.is_dir():
         print("not measured: ../shared/data/feature-models is absent")
         return 0
     large, middle, dense = Base(LARGE), Base(MIDDLE), Base(DENSE)
+    too = [Base(f"finserv01_{version}") for version in DENSE_TOO]
+    gc.collect()
+    gc.freeze()  # so that a search does not pay for a look through the rules of the others
     lines = bench_reading(large) + bench_checks(large)
+    if arguments.uvlparser:
+        lines += bench_uvlparser(large, arguments.uvlparser)
     lines += bench_repairs(large, "v4", large.list_instances(LARGE), (1 / 15, 1 / 25))
     lines += bench_repairs(middle, "automotive01", middle.list_instances(MIDDLE), (1.5, 1.5))
     lines += bench_repairs(dense, "finserv01", dense.break_lists(12), (1.5, 1.5))
+    lines.append(
+        bench_worst("six finserv01", [(each, each.break_lists(12)) for each in (*too, dense)])
+    )
+    stored = [
+        (base, base.list_instances(name)) for base, name in ((large, LARGE), (middle, MIDDLE))
+    ]
+    lines.append(bench_worst("v4 and automotive01", stored))
     if arguments.slow:
         lines += bench_peers(large, "v4", large.list_instances(LARGE)[::6], (1 / 15, 1 / 25))
     lines += bench_forced(large, slow=arguments.slow)
