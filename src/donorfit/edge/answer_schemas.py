@@ -1,4 +1,4 @@
-"""JSON Schemas (2020-12) of what the commands on faults, supply, wires and cautions print.
+"""JSON Schemas (2020-12) of what the commands on faults, networks, wires and cautions print.
 
 They are made from the data classes that are printed, and shipped in ``donorfit/schemas``; a test
 holds the shipped ones to these.
@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import create_model
 
+from donorfit.edge.networks.reading import NetworkReading
 from donorfit.edge.packs.schema_files import DIALECT
 from donorfit.electrical import (
     ChargeGuess,
@@ -23,8 +24,15 @@ from donorfit.electrical import (
     TableSpread,
     WireSize,
 )
+from donorfit.errors import Mistake
 from donorfit.faults import CodeWords, FaultExplanation, PresentFault, WrittenList
 from donorfit.faults.written_lists import Unread
+from donorfit.network import LoadReport, RingReport, SignalCheck
+from donorfit.network.addresses import AddressClash
+from donorfit.network.bus_load import ResponseTime
+from donorfit.network.collisions import Collision
+from donorfit.network.lin_fit import LinReport
+from donorfit.network.termination import ResistanceAnswer, ResistorPlan, StubAnswer
 from donorfit.records.finding import Finding
 from donorfit.records.plan import SupplyForecast, WireOrder
 from donorfit.records.proof import FaultComparison
@@ -72,6 +80,29 @@ ANSWERS: Mapping[str, tuple[int, Values]] = MappingProxyType(
         "electrical wire": (2, {"wire": WireSize, "gauge": int | None, "lists": list[ListedWire]}),
         "electrical pins": (1, {"match": PinMatch, "wires": list[WireOrder]}),
         "electrical parts": (1, {"parts": list[PartsLine]}),
+        "network read": (1, {"files": list[NetworkReading], "mistakes": list[Mistake]}),
+        "network needs": (2, {"module": str, "signals": list[SignalCheck]}),
+        "network load": (
+            2,
+            {"reports": list[LoadReport], "first_late": list[ResponseTime | None]},
+        ),
+        "network collisions": (
+            2,
+            {"collisions": list[Collision], "addresses": list[AddressClash]},
+        ),
+        "network lin": (1, {"report": LinReport}),
+        "network termination": (
+            1,
+            {
+                "resistors": ResistorPlan | None,
+                "stub": StubAnswer | None,
+                "reading": ResistanceAnswer | None,
+            },
+        ),
+        "network ring": (
+            2,
+            {"before": RingReport, "after": RingReport | None, "tell_master": list[str]},
+        ),
         "cautions": (1, {"cautions": list[Caution], "topics": list[str]}),
     }
 )

@@ -13,6 +13,7 @@ from donorfit.edge.answer_schemas import ANSWERS, name_file, write_answer_schema
 
 HOME = Path(donorfit.__file__).parent
 PACK = HOME / "demo" / "pack"
+DATA = Path(__file__).parents[2] / "data"
 LIST = "gateway U1120-55 0x2F\nnonsense\nP0135 28\n"
 ARGUMENTS = {
     "faults code": ("P0135-11", "--status", "0x2F"),
@@ -26,6 +27,19 @@ ARGUMENTS = {
     "electrical wire": ("--current", 10, "--length", 2),
     "electrical pins": (PACK, "boot_left_preparation", "tow_control_car_side"),
     "electrical parts": (PACK, "boot_left_preparation", "tow_control_car_side"),
+    "network read": (PACK / "networks" / "can_body.dbc",),
+    "network needs": (PACK, "tow_control_2"),
+    "network load": (
+        PACK / "networks" / "can_body.dbc",
+        *("--bit-rate", 500_000, "--add", PACK / "networks" / "can_comfort.dbc"),
+    ),
+    "network collisions": (
+        PACK / "networks" / "can_body.dbc",
+        *("--add", PACK / "networks" / "can_comfort.dbc", "--pack", PACK),
+    ),
+    "network lin": (DATA / "networks" / "seat.ldf",),
+    "network termination": (PACK, "--module", "tow_control_2", "--ohm", 60),
+    "network ring": (PACK, "--insert", "seat"),
     "cautions": ("--where", "EU"),
 }
 

@@ -10,22 +10,7 @@ from click.testing import CliRunner, Result
 from donorfit.cli.network import network_group
 from donorfit.errors import InputError
 
-LDF = """LIN_description_file;
-LIN_protocol_version = "2.2";
-LIN_language_version = "2.2";
-LIN_speed = 19.2 kbps;
-Nodes { Master: head, 5 ms, 0.1 ms; Slaves: seat; }
-Signals { Request: 4, 0, head, seat; Answer: 8, 0, seat, head; }
-Frames {
-  Ask: 0x01, head, 1 { Request, 0; }
-  Tell: 0x02, seat, 8 { Answer, 0; }
-}
-Node_attributes {
-  seat { LIN_protocol = "2.2"; configured_NAD = 0x05; product_id = 0x1, 0x1;
-      response_error = Answer; P2_min = 50 ms; ST_min = 0 ms; configurable_frames { Ask; Tell; } }
-}
-Schedule_tables { normal { Ask delay 10 ms; Tell delay 8 ms; } }
-"""
+LDF = (Path(__file__).parents[2] / "data" / "networks" / "seat.ldf").read_text(encoding="utf-8")
 FLEXIBLE = """VERSION ""
 
 BU_: body cam

@@ -2,6 +2,7 @@
 
 import gc
 import gzip
+import logging
 import sys
 import warnings
 import zlib
@@ -149,6 +150,8 @@ def _read_slowly(path: Path) -> LogReading:
     """Read through python-can, message by message."""
     import can  # noqa: PLC0415 - slow to import
 
+    # What it cannot read, it tells its log; here it is counted below, and printed once.
+    logging.getLogger("can").addHandler(logging.NullHandler())
     rows: list[Any] = []
     counts: dict[str, list[int]] = {}
     number = 0
