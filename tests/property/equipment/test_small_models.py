@@ -21,6 +21,8 @@ from donorfit.equipment import (
     why,
 )
 from donorfit.equipment.compiled import compile_rules
+from donorfit.equipment.least_cost import find_least_cost
+from donorfit.equipment.repair import prepare
 from donorfit.equipment.whole_list import WholeListCheck, find_broken_plainly
 from donorfit.vehicle.identity import BuildMonth
 
@@ -309,6 +311,25 @@ def test_when_time_is_up_some_minimal_repair_is_told(model, data) -> None:
             ),
         ).repairs
         assert found in [{*each.add, *each.remove} for each in repairs]
+
+
+@given(models(), st.data())
+@relaxed
+def test_no_repair_costs_less_than_is_told_without_a_search(model, data) -> None:
+    rules, on = read(model), pick(data, model)
+    month = data.draw(st.sampled_from([None, *MONTHS]))
+    request = RepairRequest(
+        declared=name(on),
+        month=None if month is None else BuildMonth.parse(month),
+        month_fixed=data.draw(st.booleans()),
+        structure=data.draw(st.sampled_from([Structure.DECLARED, Structure.AUTO])),
+        costs=tuple((one, data.draw(st.integers(1, 9))) for one in name(on)),
+    )
+    whole = repair(rules, request)
+    if whole.possible:
+        prepared = prepare(rules, request)
+        least = find_least_cost(prepared.compiled, prepared.problem)
+        assert least <= whole.repairs[0].cost * prepared.costs.scale
 
 
 @given(models(largest=6), st.data())
