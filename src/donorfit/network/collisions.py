@@ -5,7 +5,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
+from donorfit.network.layouts import list_differences
 from donorfit.vehicle.network import Message, Network
+
+_MOST_NAMED = 4
 
 
 class CollisionKind(Enum):
@@ -100,13 +103,19 @@ def _describe_difference(first: Message, second: Message) -> str:
     names = {s.name for s in first.signals}, {s.name for s in second.signals}
     if (names[0] or names[1]) and not names[0] & names[1]:
         parts.append("no signal in common")
-    shared = {s.name: s for s in first.signals}
-    moved = sorted(
-        s.name
-        for s in second.signals
-        if s.name in shared
-        and (shared[s.name].first_bit, shared[s.name].bit_length) != (s.first_bit, s.bit_length)
-    )
-    if moved:
-        parts.append(f"other place for {', '.join(moved)}")
+    elif names[0] != names[1]:
+        parts.append(f"only one has {_list_some(sorted(names[0] ^ names[1]))}")
+    known = {s.name: s for s in first.signals}
+    changed = [
+        f"{s.name} ({', '.join(differences)})"
+        for s in sorted(second.signals, key=lambda s: s.name)
+        if s.name in known and (differences := list_differences(known[s.name], s))
+    ]
+    if changed:
+        parts.append(f"read otherwise: {_list_some(changed)}")
     return "; ".join(parts)
+
+
+def _list_some(texts: list[str]) -> str:
+    more = len(texts) - _MOST_NAMED
+    return ", ".join(texts[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")

@@ -1,5 +1,7 @@
 """Identifiers that two messages share."""
 
+import pytest
+
 from donorfit.network import CollisionKind, find_collisions
 
 
@@ -21,6 +23,30 @@ def test_kinds(message, network, signal):
         assert found.kind is kind, added
         assert (found.first, found.second, found.frame_id) == ("A", added.name, 1)
         assert found.why
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        ({"factor": 0.5}, "scale 0.5 instead of 1"),
+        ({"signed": True}, "sign signed instead of unsigned"),
+        ({"unit": "V"}, "unit V instead of none"),
+        ({"bit_length": 4}, "length in bits 4 instead of 8"),
+    ],
+)
+def test_one_place_that_is_read_otherwise_is_other_content(message, network, signal, facts, said):
+    plain = message("A", 1, signals=(signal("X"),))
+    (found,) = find_collisions(network(plain), [message("A", 1, signals=(signal("X", **facts),))])
+    assert found.kind is CollisionKind.OTHER_LAYOUT
+    assert said in found.why
+
+
+def test_signals_that_only_one_of_both_has_are_named_and_counted(message, network, signal):
+    many = tuple(signal(f"S{place}") for place in range(9))
+    (found,) = find_collisions(
+        network(message("A", 1, signals=many)), [message("A", 1, signals=many[:1])]
+    )
+    assert "only one has S1, S2, S3, S4 and 4 more" in found.why
 
 
 def test_an_extended_number_is_another_number(message, network):
