@@ -179,6 +179,13 @@ def test_a_weak_supply_is_refused(donorfit, planned, reach):
     assert "supply" in err
 
 
+def test_a_capture_never_overwrites_a_job(donorfit, planned, reach):
+    code, _, err = donorfit("survey", planned, *reach, "--capture", planned)
+    assert code == 10
+    assert "no capture file" in err
+    assert donorfit("status", planned)[0] == 0
+
+
 def test_another_car_is_refused(donorfit, planned, demo_data, tmp_path):
     from donorfit.edge.served_car import serve_car
 

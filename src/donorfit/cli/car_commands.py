@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from donorfit.assemble import load_software, run_async
+from donorfit.assemble import FACT_VIN, load_software, run_async
 from donorfit.cli.outcome_errors import raise_for_change, raise_for_preparation, raise_for_proof
 from donorfit.cli.plan_wording import word_plan
 from donorfit.cli.session import (
@@ -16,7 +16,7 @@ from donorfit.cli.session import (
     open_job,
     show,
 )
-from donorfit.cli.wording import word_change_record, word_preparation, word_proof
+from donorfit.cli.wording import word_change_record, word_preparation, word_proof, word_survey
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.errors import SafetyError
 from donorfit.figures.naming import gather_names
@@ -29,6 +29,7 @@ from donorfit.records.preparation import Preparation
 
 if TYPE_CHECKING:
     from donorfit.records.proof import Proof
+    from donorfit.records.survey import Survey
 
 support_option = click.option(
     "--support-amps",
@@ -166,8 +167,9 @@ def _resume(
 ) -> None:
     match stage:
         case "survey":
-            run_async(job.survey())
-            click.echo("The survey is complete now.")
+            survey: Survey = run_async(job.survey())
+            store.set_fact(FACT_VIN, survey.vin)
+            show(survey, word_survey(survey), as_json=as_json)
         case "prepare":
             preparation = run_async(job.prepare(support_current_a))
             show(preparation, word_preparation(preparation), as_json=as_json)

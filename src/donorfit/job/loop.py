@@ -293,11 +293,11 @@ class Loop:
         async with self._connecting:
             if self._courier is not None and self._courier.lost is None:
                 return self._courier
-            if self._courier is not None and self._first_error is not None:
-                # Another strand has said already that it cannot be had back.
+            if self._first_error is not None:
+                # Another strand has said already that it cannot be had, or had back.
                 raise StoppedError(
-                    what="The connection to the car was lost.",
-                    why=self._courier.lost or "",
+                    what="There is no connection to the car.",
+                    why=(self._courier.lost if self._courier else None) or "",
                     state="Everything sent so far is in the job file.",
                     next_step="donorfit resume JOB",
                 )

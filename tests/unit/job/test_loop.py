@@ -166,6 +166,28 @@ def test_nobody_at_the_first_connection_is_a_link_error():
         run(write_once(), failures=1)
 
 
+def test_where_nobody_answers_one_strand_asks_for_all():
+    """Twenty units that are read side by side would otherwise wait twenty times."""
+    connection = ToyConnection(make_car(), Schedule(cuts={}), failures=9)
+    loop = Loop(
+        journal=MemoryRun([]),
+        connection=connection,
+        person=Nobody(),
+        listener=lambda _: None,
+        sleep=no_sleep,
+    )
+
+    def read():
+        yield exchange(READ)
+
+    def read_all():
+        yield Together(tuple((name, read()) for name in "abc"))
+
+    with pytest.raises(LinkError, match="nobody answers"):
+        asyncio.run(loop.run("toy", read_all()))
+    assert connection.failures == 8
+
+
 def test_a_wish_to_stop_ends_before_the_next_change_only():
     car = make_car()
 

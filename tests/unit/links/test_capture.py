@@ -9,7 +9,7 @@ import pytest
 from donorfit.diagnostics.pdu import Direction, Layer, TracedFrame
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.capture import CaptureFile
-from donorfit.errors import JournalError
+from donorfit.errors import InputError, JournalError
 
 
 def blocks_of(data: bytes):
@@ -87,3 +87,19 @@ def test_a_failing_disk_does_not_stop_the_session(tmp_path) -> None:
     capture.close()
     assert capture.failed == "No space left on device"
     assert capture.left_out == 2
+
+
+def test_a_file_that_is_no_capture_is_not_overwritten(tmp_path) -> None:
+    job = tmp_path / "car.donorfit"
+    job.write_bytes(b"SQLite format 3\0 and the backups")
+    with pytest.raises(InputError, match="no capture"):
+        CaptureFile(job, RealClock())
+    assert job.read_bytes().startswith(b"SQLite")
+
+
+def test_an_older_capture_is_begun_anew(tmp_path) -> None:
+    path = tmp_path / "trace.pcapng"
+    CaptureFile(path, RealClock()).close()
+    size = path.stat().st_size
+    CaptureFile(path, RealClock()).close()
+    assert path.stat().st_size == size

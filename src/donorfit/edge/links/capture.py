@@ -13,7 +13,7 @@ from typing import BinaryIO
 from donorfit.diagnostics.doip import encode_diagnostic_message
 from donorfit.diagnostics.doip_codes import TCP_DATA_PORT, UDP_DISCOVERY_PORT, ProtocolVersion
 from donorfit.diagnostics.pdu import Direction, Layer, TracedFrame
-from donorfit.errors import JournalError
+from donorfit.errors import InputError, JournalError
 from donorfit.job.ports import Clock
 from donorfit.vehicle.identity import Address
 
@@ -32,6 +32,21 @@ _WIDE_FLAG = 0x80000000
 _FD_FLAG = 0x04
 
 
+def _refuse_other_files(path: Path) -> None:
+    """A mistyped name must not cost a job file, and with it the backups."""
+    if not path.exists():
+        return
+    with path.open("rb") as file:
+        head = file.read(4)
+    if head and head != struct.pack("<I", _SECTION_HEADER):
+        raise InputError(
+            what=f"{path.name} is there already, and is no capture file.",
+            where=str(path),
+            why=f"It begins with {head.hex(' ').upper()}; it would be overwritten.",
+            next_step="Choose another name for --capture.",
+        )
+
+
 class CaptureFile:
     """Takes traced frames: ``link.trace(capture.take)``.
 
@@ -47,6 +62,7 @@ class CaptureFile:
         """Begin the file.
 
         Raises:
+            InputError: a file that is no capture stands there.
             JournalError: it cannot be written.
         """
         self.frames = 0
@@ -58,6 +74,7 @@ class CaptureFile:
         self._wall_offset_s = time.time() - clock.now()
         self._sequence = {Direction.SENT: 1, Direction.RECEIVED: 1}
         try:
+            _refuse_other_files(path)
             self._file: BinaryIO = path.open("wb")
             self._file.write(_make_head())
         except OSError as error:

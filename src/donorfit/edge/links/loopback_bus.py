@@ -197,5 +197,6 @@ def _no_bus(name: str, why: str) -> LinkError:
         what=f"the {name} cannot be joined",
         where=name,
         why=why,
-        next_step="start the simulated car first: donorfit simulate SCENARIO --can HOST:PORT",
+        next_step="start the simulated car first: "
+        "donorfit simulate SCENARIO --can loopback:HOST:PORT",
     )
