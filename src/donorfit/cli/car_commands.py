@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from donorfit.assemble import FACT_VIN, load_software, run_async
+from donorfit.cli.number_types import FiniteRange
 from donorfit.cli.outcome_errors import raise_for_change, raise_for_preparation, raise_for_proof
 from donorfit.cli.plan_wording import word_plan
 from donorfit.cli.session import (
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 support_option = click.option(
     "--support-amps",
     "support_current_a",
-    type=click.FloatRange(min=0, max=1000),
+    type=FiniteRange(min=0, max=1000),
     help="Continuous current of the supply that supports the battery.",
 )
 

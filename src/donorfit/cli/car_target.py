@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 import click
 
+from donorfit.cli.number_types import FiniteRange
 from donorfit.edge.links.car_search import CarSearch, search_cars
 from donorfit.edge.links.places import DoipPlace, Place, parse_can_place, parse_doip_place
 from donorfit.edge.links.vehicle_identification import Discovery, FoundVehicle
@@ -71,7 +72,7 @@ def search_options() -> tuple[Callable[[Any], Any], ...]:
         click.option(
             "--wait",
             "wait_s",
-            type=click.FloatRange(0.1, 600),
+            type=FiniteRange(0.1, 600),
             default=2.0,
             show_default=True,
             help="Longest wait for answers of cars, in seconds.",

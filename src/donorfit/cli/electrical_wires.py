@@ -2,13 +2,13 @@
 
 import csv
 import io
-from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.number_types import FiniteRange
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 _RUN = click.option(
-    "--run", "run_m", type=click.FloatRange(0, 100), default=5.0, help="New run, metres."
+    "--run", "run_m", type=FiniteRange(0, 100), default=5.0, help="New run, metres."
 )
 _PATH = click.Path(path_type=Path)
 
@@ -102,7 +102,6 @@ def pins_command(
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
     from donorfit.electrical import match_pins, order_wires  # noqa: PLC0415
 
-    _require_run(run_m)
     connectors = {each.id: each for each in read_pack(pack_path).connectors}
     match = match_pins(_find(connectors, host_id), _find(connectors, module_id))
     wires = order_wires(match, run_length_m=run_m)
@@ -195,7 +194,6 @@ def _order(pack_path: Path, host_id: str, module_id: str, run_m: float) -> "tupl
     from donorfit.edge.packs.pack_reader import read_pack  # noqa: PLC0415
     from donorfit.electrical import match_pins, order_wires  # noqa: PLC0415
 
-    _require_run(run_m)
     connectors = {each.id: each for each in read_pack(pack_path).connectors}
     match = match_pins(_find(connectors, host_id), _find(connectors, module_id))
     return () if match.straight else order_wires(match, run_length_m=run_m)
@@ -208,11 +206,6 @@ def _read_planned_wires(job_path: Path) -> "tuple[WireOrder, ...]":
 
     with open_job(job_path) as (job, _):
         return job.require(PLAN, Plan).wires
-
-
-def _require_run(run_m: float) -> None:
-    if isnan(run_m):  # a range lets it through
-        raise InputError(what="nan is no length.", where="--run", next_step="Give it in metres.")
 
 
 def _find(connectors: "dict[str, Connector]", name: str) -> "Connector":

@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from donorfit.assemble import FACT_VIN, run_async
+from donorfit.cli.number_types import FiniteRange
 from donorfit.cli.person import parse_answers
 from donorfit.cli.plan_wording import word_plan
 from donorfit.cli.session import (
@@ -116,7 +117,7 @@ def check_command(
 @click.option(
     "--wire-length",
     "wire_length_m",
-    type=click.FloatRange(0.1, 30),
+    type=FiniteRange(0.1, 30),
     default=2.0,
     show_default=True,
     help="Length of the wires to be run, in metres.",
@@ -124,7 +125,7 @@ def check_command(
 @click.option(
     "--support-amps",
     "support_current_a",
-    type=click.FloatRange(0.1, 1000),
+    type=FiniteRange(0.1, 1000),
     help="Continuous current of your supply: no more is done side by side than it holds.",
 )
 @json_option

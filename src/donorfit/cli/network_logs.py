@@ -7,6 +7,7 @@ import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
 from donorfit.cli.columns import count
+from donorfit.cli.number_types import FiniteRange
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON obj
 )
 @click.option(
     "--asleep-after",
-    type=click.FloatRange(0.05, 3600),
+    type=FiniteRange(0.05, 3600),
     default=_ASLEEP_AFTER_S,
     show_default=True,
     help="Seconds without any frame after which a bus counts as asleep.",
@@ -59,10 +60,6 @@ def log_command(  # noqa: PLR0917 - by name from the command line
 
     Several records are several states of the car, such as parked, ignition on and driving.
     """
-    if asleep_after != asleep_after:  # noqa: PLR0124 - what the range check lets through
-        raise InputError(
-            what="nan is no time.", where="--asleep-after", next_step="Give it in seconds."
-        )
     named = _split_channels(channels)
     needed, networks = _find_needs(pack_path, module_id) if module_id or pack_path else ((), ())
     _check_channels(named, networks)

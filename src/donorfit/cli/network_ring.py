@@ -1,12 +1,12 @@
 """Command on the optical ring; it joins ``network``."""
 
-from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.number_types import FiniteRange
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 _FILE = click.Path(path_type=Path)
 _GUESSED_M = 4.0
-_METRES = click.FloatRange(0, 1000)
-_DBM = click.FloatRange(-100, 100)
+_METRES = FiniteRange(0, 1000)
+_DBM = FiniteRange(-100, 100)
 
 
 @click.command("ring")
@@ -70,7 +70,7 @@ def ring_command(pack_path: Path, *, as_json: bool, **options: Any) -> None:
 
 
 def _check_options(options: dict[str, Any]) -> None:
-    """Refuse options that another one would silence, and numbers that are none."""
+    """Refuse options that another one would silence."""
     listens = [f"--{each}" for each in ("heard", "dimmed") if options[each] is not None]
     others = [
         f"--{name.replace('_', '-')}"
@@ -82,12 +82,9 @@ def _check_options(options: dict[str, Any]) -> None:
         for name in ("after", "length_in", "length_out")
         if options[name] not in {None, ""} and not options["insert"]
     ]
-    numbers = [options["length_in"], options["length_out"]]
-    numbers += [*(options["send"] or ()), *(options["receive"] or ())]
     checks = (
         (listens and others, f"{' and '.join(listens)} looks at the ring as it is", others),
         (lone, "it belongs to --insert", lone),
-        (any(each is not None and isnan(each) for each in numbers), "nan is no number", ["ring"]),
     )
     for wrong, why, where in checks:
         if wrong:

@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from donorfit.cli.number_types import FiniteRange
 from donorfit.errors import InputError, Mistake, NotPossibleError
 from donorfit.vehicle.identity import BuildMonth
 
@@ -102,7 +103,7 @@ def check_command(rules: Path, request_file: Path, *, as_json: bool) -> None:
 @RULES
 @REQUEST
 @click.option("--top", type=click.IntRange(1, 1000), help="How many repairs to find.")
-@click.option("--seconds", type=click.FloatRange(0), help="Time budget; 0 for none.")
+@click.option("--seconds", type=FiniteRange(0), help="Time budget; 0 for none.")
 @AS_JSON
 def repair_command(
     rules: Path, request_file: Path, top: int | None, seconds: float | None, *, as_json: bool

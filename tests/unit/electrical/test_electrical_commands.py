@@ -163,12 +163,10 @@ def test_parts_of_the_demo_as_csv(pack: Path) -> None:
     [
         ("wire", "--current", 5, "--length", 5, "--bundle", 0.5, "--bunched", 4),
         ("parts", "pack", "h", "m", "--job", "job"),
-        ("pins", "pack", "h", "m", "--run", "nan"),
-        ("parts", "pack", "h", "m", "--run", "nan"),
         ("parts", "--job", "job", "--csv", "--json"),
     ],
 )
-def test_options_that_cannot_be(arguments: tuple[object, ...]) -> None:
+def test_options_that_do_not_go_together(arguments: tuple[object, ...]) -> None:
     error = call(*arguments).exception
     assert isinstance(error, InputError)
     assert "--" in error.where

@@ -1,0 +1,17 @@
+"""Numbers on the command line."""
+
+from math import isnan
+from typing import Any
+
+import click
+
+
+class FiniteRange(click.FloatRange):
+    """A number within bounds; ``nan``, which no comparison refuses, is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Turn text into a number within the bounds."""
+        number = super().convert(value, param, ctx)
+        if isnan(number):
+            self.fail("nan is no number.", param, ctx)
+        return number
