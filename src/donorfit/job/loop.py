@@ -102,6 +102,7 @@ class Loop:
         self._connecting = asyncio.Lock()
         self._past: dict[str, dict[int, PastAsk]] = {}
         self._in_step: set[str] = set()
+        self._doubts: dict[str, Exchange | Download | None] = {}
         self._round = ""
         self._first_error: Exception | None = None
         self.stop_asked = False
@@ -198,7 +199,9 @@ class Loop:
             )
         self._follow_step(strand, ask)
         if past is not None:
-            return self._replay(strand, past, ask)
+            outcome = self._replay(strand, past, ask)
+            self._remember_doubt(strand, ask, outcome)
+            return outcome
         binding = is_binding(ask)
         intent = PastAsk(
             number=number, digest=compute_ask_digest(ask), binding=binding, outcome=None
@@ -210,7 +213,28 @@ class Loop:
         self._journal.write_intent(strand, intent, describe_ask(ask))
         outcome = await self._make(ask)
         self._journal.write_outcome(strand, number, outcome, binding=binding)
+        self._remember_doubt(strand, ask, outcome)
+        if isinstance(ask, Mark) and ask.kind is MarkKind.CLOSED:
+            self._tell_settled(strand)
         return outcome
+
+    def _remember_doubt(self, strand: str, ask: Ask, outcome: Outcome) -> None:
+        """Keep in mind a change without an answer, until one answers or its step is closed."""
+        if isinstance(ask, Exchange | Download) and is_binding(ask):
+            self._doubts[strand] = ask if isinstance(outcome, Unknown | NotSent) else None
+
+    def _tell_settled(self, strand: str) -> None:
+        """Say of a change that was never answered that its step is closed all the same."""
+        ask = self._doubts.pop(strand, None)
+        if ask is not None:
+            self._tell(
+                Progress(
+                    happening=Happening.ANSWERED,
+                    unit=ask.unit,
+                    what=f"{ask.what}: no answer, but read back as planned",
+                    binding=True,
+                )
+            )
 
     def _must_stop(self, strand: str, ask: Ask) -> bool:
         """Whether a strand stops here: before a step, or before a change that is in none."""

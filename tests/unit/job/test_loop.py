@@ -22,6 +22,8 @@ from donorfit.diagnostics.conversation import (
     Chosen,
     Effect,
     Exchange,
+    Mark,
+    MarkKind,
     Pause,
     Question,
     Together,
@@ -164,6 +166,22 @@ def test_a_lost_link_that_stays_lost_stops_the_run():
 def test_nobody_at_the_first_connection_is_a_link_error():
     with pytest.raises(LinkError):
         run(write_once(), failures=1)
+
+
+@pytest.mark.parametrize("answered_later", [True, False])
+def test_a_step_that_closes_without_an_answer_says_so(answered_later):
+    def strand():
+        yield Mark(kind=MarkKind.OPENED, what="s01", unit=UnitId("u2"))
+        outcome = yield exchange(WRITE)
+        assert isinstance(outcome, Unknown)
+        yield exchange(READ)
+        if answered_later:
+            yield exchange(WRITE)
+        yield Mark(kind=MarkKind.CLOSED, what="s01", unit=UnitId("u2"))
+
+    _, told, _ = run(strand(), cuts={1: "lost after"})
+    settled = [each for each in told if "read back as planned" in each.what]
+    assert [each.unit for each in settled] == ([] if answered_later else ["u2"])
 
 
 def test_where_nobody_answers_one_strand_asks_for_all():
