@@ -10,7 +10,7 @@ import click
 
 from donorfit import __version__
 from donorfit.cli.help_page import COMMANDS, write_help
-from donorfit.errors import DonorfitError
+from donorfit.errors import DonorfitError, InputError
 
 
 class LazyGroup(click.Group):
@@ -72,8 +72,23 @@ def run(arguments: Sequence[str]) -> int:  # noqa: PLR0911 - one return a way to
         sys.stderr.close()
         return 0
     except Exception as error:  # noqa: BLE001 - the last door: never a traceback for a person
+        if isinstance(error, ModuleNotFoundError) and not (error.name or "").startswith(
+            "donorfit"
+        ):
+            return _report_missing_package(error)
         return _report_bug(error)
     return result if isinstance(result, int) else 0
+
+
+def _report_missing_package(error: ModuleNotFoundError) -> int:
+    missing = InputError(
+        what=f"The package {error.name} is not installed.",
+        where="the Python environment that donorfit runs in",
+        why=str(error),
+        next_step="Install donorfit again together with what it requires.",
+    )
+    click.echo(f"{missing.title}: {missing}", err=True)
+    return missing.exit_code
 
 
 def _report_bug(error: Exception) -> int:
