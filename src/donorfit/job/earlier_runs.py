@@ -8,7 +8,8 @@ from dataclasses import replace
 
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
-from donorfit.records.plan import Plan, StepKind
+from donorfit.records.finding import Finding, Severity
+from donorfit.records.plan import Plan, PlanPurpose, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.session_order import BEGUN_LANE, name_lane
 
@@ -118,3 +119,26 @@ def presume_change(
         changed=tuple(dict.fromkeys(step.unit for step in plan.steps)),
         stop_reason=_CUT,
     )
+
+
+def warn_of_begun(plan: Plan, older: Plan | None, *, older_finished: bool) -> Plan:
+    """A plan that is made over a retrofit of the same job says how far its undo goes back.
+
+    Args:
+        plan: the new plan.
+        older: the plan whose apply was begun last in this job; None where none was.
+        older_finished: whether that one was carried out to its end.
+    """
+    if older is None or (older.purpose is PlanPurpose.UNDO and older_finished):
+        return plan
+    warning = Finding(
+        id="undo-goes-back-to-today",
+        severity=Severity.WARNING,
+        what="This job has changed the car before: undo of this plan goes back to the car as it "
+        "was surveyed last, not to its first state.",
+        why="Backups for a plan are made when it is prepared, and its undo restores those.",
+        evidence=(f"begun before: plan {compute_digest(older)[:12]}",),
+        next_step="To have the first state back, do that first: donorfit undo JOB, then survey "
+        "and plan anew. Earlier backups stay in the job file.",
+    )
+    return replace(plan, findings=(*plan.findings, warning))

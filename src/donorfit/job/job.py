@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from donorfit.errors import JournalError, MisuseError, SafetyError
-from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change
+from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change, warn_of_begun
 from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.change_record import ChangeRecord, StepState
@@ -173,7 +173,12 @@ class Job:
             self.find(BENCH, Survey),
             choices,
         )
-        return self._keep(PLAN, plan)
+        begun = [run.context for run in self.store.list_runs() if run.stage == "apply"]
+        digest = begun[-1].partition(" ")[0] if begun else ""
+        older = self.require_made_from(PLAN, Plan, digest) if begun else None
+        change = self.find(CHANGE, ChangeRecord)
+        finished = change is not None and change.plan_digest == digest and change.finished
+        return self._keep(PLAN, warn_of_begun(plan, older, older_finished=finished))
 
     async def prepare(self, support_current_a: float | None) -> Preparation:
         """Back up, check identities and supply, see that the car stays awake."""

@@ -5,12 +5,20 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
 from toys import make_plan, make_preparation
 
-from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change
+from donorfit.job.earlier_runs import (
+    doubt_begun,
+    keep_earlier,
+    presume_change,
+    warn_of_begun,
+)
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
+from donorfit.records.plan import PlanPurpose
 
 PLAN = make_plan()
 PREPARATION = make_preparation(PLAN)
@@ -119,3 +127,24 @@ def test_a_run_without_a_record_may_have_done_anything_but_what_is_known() -> No
     assert {step.state for step in presume_change(PLAN, PREPARATION, None).steps} == {
         STATES.UNCERTAIN
     }
+
+
+@pytest.mark.parametrize(
+    ("purpose", "finished", "warned"),
+    [
+        (PlanPurpose.RETROFIT, True, True),
+        (PlanPurpose.RETROFIT, False, True),
+        (PlanPurpose.UNDO, False, True),
+        (PlanPurpose.UNDO, True, False),
+    ],
+)
+def test_a_plan_over_a_changed_car_says_how_far_its_undo_goes(purpose, finished, warned):
+    older = replace(PLAN, purpose=purpose)
+    new = warn_of_begun(PLAN, older, older_finished=finished)
+    assert [each.id for each in new.findings[len(PLAN.findings) :]] == (
+        ["undo-goes-back-to-today"] if warned else []
+    )
+
+
+def test_a_first_plan_has_nothing_to_warn_of():
+    assert warn_of_begun(PLAN, None, older_finished=False) is PLAN
