@@ -15,6 +15,7 @@ from donorfit.equipment.answers import (
 from donorfit.equipment.compiled import Compiled, compile_rules
 from donorfit.equipment.costs import Costs, list_costs
 from donorfit.equipment.explain import explain_facts
+from donorfit.equipment.formula_clauses import Clause
 from donorfit.equipment.least_cost import find_least_cost
 from donorfit.equipment.lists import check_rules_exist, choose_structure, complete, find_places
 from donorfit.equipment.month_front import MonthFront
@@ -69,9 +70,11 @@ def repair(
     repairs: list[Repair] = []
     proved, late = True, False
     first: Solution | None = None
+    loaded: tuple[Clause, ...] | None = None
     try:
         for solution in search.list_solutions():
-            first = first or solution
+            if first is None:
+                first, loaded = solution, search.list_loaded()
             repairs.append(make_repair(prepared, solution))
             if len(repairs) >= min(max(1, request.top), MOST_REPAIRS):
                 break
@@ -101,7 +104,7 @@ def repair(
         warnings=(*rules.warnings, *prepared.compiled.warnings),
         seconds_used_up=late,
         front=() if late else _find_front(prepared, is_late),
-        parts=() if late or first is None else _find_parts(prepared, first, is_late),
+        parts=() if late or first is None else _find_parts(prepared, (first, loaded), is_late),
     )
 
 
@@ -114,9 +117,11 @@ def _find_front(prepared: Prepared, is_late: Callable[[], bool] | None) -> tuple
 
 
 def _find_parts(
-    prepared: Prepared, first: Solution, is_late: Callable[[], bool] | None
+    prepared: Prepared,
+    found: tuple[Solution, tuple[Clause, ...] | None],
+    is_late: Callable[[], bool] | None,
 ) -> tuple[RepairPart, ...]:
-    return find_parts(prepared.compiled, prepared.problem, first, prepared.costs.scale, is_late)
+    return find_parts(prepared.compiled, prepared.problem, found, prepared.costs.scale, is_late)
 
 
 def prepare(rules: RuleBase, request: RepairRequest) -> Prepared:

@@ -22,7 +22,7 @@ MOST_FLIPS = 400
 def find_parts(
     compiled: Compiled,
     problem: Problem,
-    first: Solution,
+    found: tuple[Solution, tuple[Clause, ...] | None],
     scale: int,
     is_late: Callable[[], bool] | None,
 ) -> tuple[RepairPart, ...]:
@@ -31,18 +31,23 @@ def find_parts(
     Args:
         compiled: the rules.
         problem: what was searched.
-        first: its cheapest solution.
+        found: its cheapest solution, and the clauses that finding it needed, where that is known.
         scale: by how much the costs of the problem are larger than those shown.
         is_late: as for the search.
 
     Returns:
         Two parts and more; nothing where the repair is one piece, very large, or time is up.
     """
+    first, loaded = found
     visible = [option for option in first.flips if option not in problem.structure]
     if not 1 < len(visible) <= MOST_FLIPS or first.segment != problem.month.segment:
         return ()
     try:
-        groups = _separate(compiled, problem, first, is_late)
+        if loaded is None:
+            loaded = _find_needed(compiled, problem, first, is_late)
+        if loaded is None:
+            return ()
+        groups = _separate(compiled, problem, first, loaded)
         if not 1 < len(groups) <= MOST_PARTS:
             return ()
         return tuple(
@@ -52,19 +57,27 @@ def find_parts(
         return ()
 
 
-def _separate(
+def _find_needed(
     compiled: Compiled,
     problem: Problem,
     first: Solution,
     is_late: Callable[[], bool] | None,
-) -> list[list[int]]:
-    """Changes joined by rules that the search needed."""
+) -> tuple[Clause, ...] | None:
+    """Clauses that a search needs which starts without any; None where it takes all in the end."""
     search = RepairSearch(compiled, replace(problem, load_all=False), is_late)
     for solution in search.list_solutions():
         if set(solution.flips) == set(first.flips) or solution.cost > first.cost:
             break
-    leaders = _join(compiled, problem, search.list_loaded())
+    loaded = search.list_loaded()
     search.close()
+    return loaded
+
+
+def _separate(
+    compiled: Compiled, problem: Problem, first: Solution, loaded: Iterable[Clause]
+) -> list[list[int]]:
+    """Changes joined by rules that the search needed."""
+    leaders = _join(compiled, problem, loaded)
     groups: dict[int, list[int]] = {}
     for option in first.flips:
         groups.setdefault(_lead(leaders, option), []).append(option)

@@ -277,9 +277,9 @@ class RepairSearch:
         self._solver.add(clause)
         return True
 
-    def list_loaded(self) -> Iterator[Clause]:
-        """Clauses that the search needed; nothing where all rules were loaded at once."""
-        yield from self._loaded
+    def list_loaded(self) -> tuple[Clause, ...] | None:
+        """Clauses that the search needed so far; None where all rules were loaded."""
+        return None if self._complete else tuple(self._loaded)
 
     def close(self) -> None:
         """Give the solver's memory back."""
