@@ -245,7 +245,9 @@ def test(arguments: Sequence[str]) -> int:
     set_up("dev")
     rest = [each for each in arguments if each != "--long"]
     marks = () if len(rest) == len(arguments) else ("-m", "")
-    return run((PYTHON, "-m", "pytest", *marks, *rest))
+    # All of it goes side by side; a chosen part is small and shows its output as it comes.
+    side_by_side = () if rest else ("-n", "auto", "--maxprocesses", "4")
+    return run((PYTHON, "-m", "pytest", *marks, *side_by_side, *rest))
 
 
 def check(arguments: Sequence[str]) -> int:

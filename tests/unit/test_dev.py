@@ -246,6 +246,7 @@ def test_demo_passes_its_arguments_on(dev: ModuleType, commands: list[list[str]]
 @pytest.mark.parametrize(
     ("given", "passed"),
     [
+        ([], ["-n", "auto", "--maxprocesses", "4"]),
         (["-k", "vin"], ["-k", "vin"]),
         (["--long", "tests/faults"], ["-m", "", "tests/faults"]),
     ],

@@ -172,11 +172,12 @@ def test_a_plain_wide_crc_is_named(name, low_byte_first):
     assert found.can_be_made
 
 
-@pytest.mark.parametrize("top", [13, 14, 15, 9, 31, 63, 255])
-@pytest.mark.parametrize("shift", [0, 4])
+# A counter above 15 does not fit above the lower half of a byte.
+@pytest.mark.parametrize(
+    ("shift", "top"),
+    [*((0, top) for top in (9, 13, 14, 15, 31, 63, 255)), *((4, top) for top in (9, 13, 14, 15))],
+)
 def test_the_modulus_of_a_counter(top, shift):
-    if shift and top > 15:
-        pytest.skip("does not fit above the lower half")
     rows = np.random.default_rng(top).integers(0, 256, (600, 8)).astype(np.uint8)
     values = np.arange(600) % (top + 1)
     rows[:, 3] = values << shift | (rows[:, 3] & 0x0F if shift else 0)
