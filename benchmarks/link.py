@@ -138,6 +138,38 @@ def time_ours(port: int, data: bytes) -> Cost:
     return asyncio.run(with_carrier(port, body))
 
 
+def time_link_alone(port: int, data: bytes) -> Cost:
+    """The same requests through our link's port, nothing above it: no matching, no policy."""
+
+    async def main() -> Cost:
+        clock, loop = RealClock(), asyncio.get_running_loop()
+        link = DoipLink("127.0.0.1", clock, port=port)
+        await link.open(clock.now() + 5)
+        answer: asyncio.Future[bytes] = loop.create_future()
+        leave = link.attach(Address(FIRST_UNIT), lambda pdu: answer.set_result(pdu.data))
+
+        async def exchange(pdu: bytes) -> bytes:
+            nonlocal answer
+            answer = loop.create_future()
+            await link.send(Address(FIRST_UNIT), pdu, clock.now() + 1)
+            return await answer
+
+        watch = Watch()
+        await exchange(b"\x34\x00\x44" + bytes(8))
+        counter = 1
+        for start in range(0, len(data), BLOCK_BYTES - 2):
+            await exchange(b"\x36" + bytes((counter,)) + data[start : start + BLOCK_BYTES - 2])
+            counter = (counter + 1) & 0xFF
+        await exchange(b"\x37")
+        await exchange(b"\x31\x01\xff\x01" + bytes(4))
+        cost = watch.read()
+        leave()
+        await link.close()
+        return cost
+
+    return asyncio.run(main())
+
+
 def time_bare_asyncio(port: int, data: bytes) -> Cost:
     """The same frames over asyncio streams, with no checks at all."""
 
@@ -381,6 +413,20 @@ def compare_downloads(port: int, data: bytes, runs: int, where: str, *, judged: 
     return good
 
 
+def compare_link(port: int, data: bytes, runs: int) -> bool:
+    """Our link by itself against bare asyncio, turn by turn."""
+    time_link_alone(port, data)
+    turns = [(time_bare_asyncio(port, data), time_link_alone(port, data)) for _ in range(runs)]
+    good = True
+    for place, kind in enumerate(Cost._fields):
+        ratios = [bare[place] / ours[place] for bare, ours in turns]
+        value = statistics.median(ratios)
+        name = f"the link alone at 0xFFF against bare asyncio: {kind.removesuffix('_s')}"
+        more = f"{min(ratios):.2f} to {max(ratios):.2f}"
+        good &= show(name, value, ">= 0.9", good=value >= 0.9, more=more)
+    return good
+
+
 def check_slow_blocks(port: int, data: bytes, runs: int) -> bool:
     """A unit that takes 2 ms a block: how much of our time is the unit's own.
 
@@ -442,6 +488,7 @@ def main() -> int:
     good = True
     keep_to_processor(0)
     with gateway(Knobs(together=True)) as port:
+        good &= compare_link(port, data, runs)
         good &= compare_downloads(port, data, runs, "one processor", judged=True)
         over_s = min(time_silence(port) for _ in range(runs)) - 0.05
         name = "silent unit noticed, ms after P2"
