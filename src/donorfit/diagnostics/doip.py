@@ -24,6 +24,7 @@ DEFAULT_MAX_PAYLOAD_BYTES = 1 << 20
 _HEADER = struct.Struct("!HHI")
 _MESSAGE_HEAD = struct.Struct("!BBHIHH")
 _ADDRESSES_BYTES = 4
+_MESSAGE = int(PayloadType.DIAGNOSTIC_MESSAGE)
 _ANY_SIZE = 1 << 32
 _NO_SIZE = range(0)
 
@@ -94,8 +95,9 @@ def encode_header(version: int, payload_type: int, payload_bytes: int) -> bytes:
 def encode_diagnostic_message(version: int, source: Address, target: Address, pdu: bytes) -> bytes:
     """A whole frame with a diagnostic message, without the values between (for block transfer)."""
     payload_bytes = len(pdu) + _ADDRESSES_BYTES
-    kind = PayloadType.DIAGNOSTIC_MESSAGE
-    return _MESSAGE_HEAD.pack(version, version ^ 0xFF, kind, payload_bytes, source, target) + pdu
+    return (
+        _MESSAGE_HEAD.pack(version, version ^ 0xFF, _MESSAGE, payload_bytes, source, target) + pdu
+    )
 
 
 def is_possible_size(payload_type: int, payload_bytes: int) -> bool:
@@ -126,8 +128,11 @@ class FrameReader:
         """Bytes of an unfinished frame held so far."""
         return len(self._buffer)
 
-    def feed(self, data: bytes) -> list[Frame | HeaderFault]:
-        """Take bytes as received; return the frames and faults that are complete now."""
+    def feed(self, data: bytes | memoryview) -> list[Frame | HeaderFault]:
+        """Take bytes as received; return the frames and faults that are complete now.
+
+        Nothing of a view is held after the call.
+        """
         found: list[Frame | HeaderFault] = []
         if self._broken:
             return found
@@ -137,7 +142,7 @@ class FrameReader:
             data = data[skipped:]
         # Most of the time whole frames arrive and nothing is left over: then nothing is copied
         # but each payload.
-        source: bytes | bytearray = data
+        source: bytes | bytearray | memoryview = data
         if self._buffer:
             self._buffer += data
             source = self._buffer
@@ -166,13 +171,13 @@ class FrameReader:
         self._keep(source, start)
         return found
 
-    def _keep(self, source: bytes | bytearray, start: int) -> None:
+    def _keep(self, source: bytes | bytearray | memoryview, start: int) -> None:
         """Hold what is not used yet."""
         if self._broken:
             self._buffer.clear()
         elif source is self._buffer:
             del self._buffer[:start]
-        else:
+        elif start < len(source):
             self._buffer += source[start:]
 
     def _name_fault(self, pattern: int, payload_type: int, size: int) -> HeaderNack:

@@ -116,18 +116,19 @@ class DoipConnection(asyncio.BufferedProtocol):
     def buffer_updated(self, nbytes: int) -> None:
         """Cut into frames and give each to whom it belongs."""
         self._last_heard_s = self._clock.now()
-        data = bytes(self._room[:nbytes])
+        data = self._room[:nbytes]
+        takers, traced = self._takers, self._sinks.traced
         for found in self._reader.feed(data):
             if isinstance(found, HeaderFault):
-                self._take_fault(found, data)
+                self._take_fault(found, bytes(data))
+                continue
+            if traced:
+                self._trace(Direction.RECEIVED, encode_frame(found))
+            taker = takers.get(found.payload_type)
+            if taker is None:
+                self.unused_frames += 1
             else:
-                if self._sinks.traced:
-                    self._trace(Direction.RECEIVED, encode_frame(found))
-                taker = self._takers.get(found.payload_type)
-                if taker is None:
-                    self.unused_frames += 1
-                else:
-                    taker(found)
+                taker(found)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The connection is gone: reset with an error, or closed by the other side."""
