@@ -101,8 +101,10 @@ def _read_mf4(path: Path) -> LogReading:
     sys.unraisablehook = _be_quiet  # asammdf trips again when what it gave up on is cleared away
     try:
         return _read_mf4_plainly(path)
+    except InputError:
+        gc.collect()  # only then: it takes longer than reading a short record
+        raise
     finally:
-        gc.collect()
         sys.unraisablehook = hook
 
 
