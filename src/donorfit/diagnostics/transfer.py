@@ -134,8 +134,3 @@ def compute_digest(kind: Digest, data: bytes) -> bytes:
             return binascii.crc_hqx(data, 0xFFFF).to_bytes(2, "big")
         case Digest.SHA256:
             return hashlib.sha256(data).digest()
-
-
-def encode_check_record(data: bytes) -> bytes:
-    """CRC-32 of the whole block, four bytes big endian."""
-    return compute_digest(Digest.CRC32, data)

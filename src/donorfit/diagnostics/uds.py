@@ -257,11 +257,6 @@ def encode_fault_request(status_mask: int = 0xFF) -> bytes:
     return bytes((Service.READ_DTC_INFORMATION, ReportType.REPORT_DTC_BY_STATUS_MASK, status_mask))
 
 
-def encode_supported_faults_request() -> bytes:
-    """``19 0A``: every fault code that the unit can set."""
-    return bytes((Service.READ_DTC_INFORMATION, ReportType.REPORT_SUPPORTED_DTC))
-
-
 def encode_clear_request(group: FaultCode = ALL_FAULTS) -> bytes:
     """``14`` with the group of fault codes."""
     return b"\x14" + group.to_bytes(3, "big")

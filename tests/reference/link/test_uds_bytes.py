@@ -50,7 +50,6 @@ from donorfit.diagnostics.uds import (
     encode_seed_request,
     encode_session_answer,
     encode_session_request,
-    encode_supported_faults_request,
     encode_tester_present,
     encode_write_answer,
     encode_write_request,
@@ -168,7 +167,6 @@ def request_pairs():
             s.SecurityAccess.make_request(5, key, b"\xaa\xbb"),
         ),
         "19 02": (encode_fault_request(0x2F), faults.make_request(2, status_mask=0x2F)),
-        "19 0A": (encode_supported_faults_request(), faults.make_request(0x0A)),
         "14": (encode_clear_request(), s.ClearDiagnosticInformation.make_request(0xFFFFFF)),
         "31": (
             encode_routine_request(Routine(action=1, identifier=0xFF01, record=b"\x01\x02")),

@@ -15,6 +15,7 @@ from donorfit.diagnostics.negative_response import (
 )
 from donorfit.vehicle import fault_code
 from donorfit.vehicle.identity import DataIdentifier, FaultCode
+from donorfit.vehicle.software import Digest
 
 
 def h(text: str) -> bytes:
@@ -96,8 +97,8 @@ def test_block_counter_goes_from_ff_to_00() -> None:
 
 def test_check_record_is_the_published_crc() -> None:
     # CRC-32/ISO-HDLC check value of "123456789": CBF43926 (reveng catalogue).
-    assert transfer.encode_check_record(b"123456789") == h("CBF43926")
-    assert transfer.encode_check_record(b"abc") == zlib.crc32(b"abc").to_bytes(4, "big")
+    assert transfer.compute_digest(Digest.CRC32, b"123456789") == h("CBF43926")
+    assert transfer.compute_digest(Digest.CRC32, b"abc") == zlib.crc32(b"abc").to_bytes(4, "big")
 
 
 def test_negative_responses_keep_unknown_numbers() -> None:
