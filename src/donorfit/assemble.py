@@ -97,7 +97,7 @@ class CarConnection:
             PeerError: what answers is no DoIP entity.
             SafetyError: another car answers than before, or another program has it.
         """
-        self._claim(self._place.name.replace("localhost", "127.0.0.1"))
+        self._claim(name_claim(self._place))
         link = await open_link(self._place, self._pack.units, self._clock)
         if self._capture is not None:
             link.trace(self._capture.take)
@@ -292,6 +292,11 @@ def connect_car(
 def make_claims(job: Path) -> CarClaims:
     """The claims of a job on cars, which other programs of this computer see."""
     return CarClaims(find_state_folder(), job=job, now=read_wall_clock)
+
+
+def name_claim(place: Place) -> str:
+    """What a place is called among the claims, however it was typed."""
+    return place.name.replace("localhost", "127.0.0.1")
 
 
 def record_host_power(store: JobFile, place: Place, person: Person) -> None:

@@ -105,6 +105,7 @@ def test_a_bus_that_is_not_there(donorfit, tmp_path, demo_data):
     code, _, err = donorfit(*made, "--can", "loopback:127.0.0.1:1")
     assert code == 20, err
     assert "cannot be joined" in err
+    assert not job.exists()
     assert donorfit(*made)[0] == 10
     assert donorfit(*made, "--can", "rubbish")[0] == 10
     code, _, err = donorfit("simulate", demo_data / "car.toml", "--can", "socketcan:can0")
@@ -151,6 +152,8 @@ def test_a_second_program_on_the_same_car_or_job_is_told(donorfit, tmp_path, dem
         assert code == 40, err
         assert f"process {first.pid}" in err
         assert str(held) in err
+        # nothing is left behind of a job that could not begin
+        assert sorted(each.name for each in tmp_path.glob("second*")) == []
         # the same job, too: its file is locked, and the claim says by whom
         code, _, err = donorfit("status", held)
         assert code == 50, err

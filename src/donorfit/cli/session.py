@@ -3,7 +3,7 @@
 import json
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -18,6 +18,7 @@ from donorfit.assemble import (
     connect_car,
     make_claims,
     make_job,
+    name_claim,
     open_store,
     record_host_power,
 )
@@ -27,7 +28,9 @@ from donorfit.cli.progress_lines import ProgressLines
 from donorfit.cli.wording import to_json
 from donorfit.edge.clock import RealClock
 from donorfit.edge.host.awake import stay_awake
+from donorfit.edge.host.car_claims import CarClaims
 from donorfit.edge.journal.job_file import JobFile
+from donorfit.edge.journal.unused import take_away_if_unused
 from donorfit.edge.key_files import load_keys
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.places import Place
@@ -92,7 +95,7 @@ def car_options(command: F) -> F:
             "--capture",
             "capture_path",
             type=click.Path(path_type=Path, dir_okay=False),
-            help="Write every frame into this pcapng file, for a packet analyser.",
+            help="Write every frame into this pcapng file; one of ours is added to.",
         ),
         click.option("--quiet", "-q", is_flag=True, help="No progress."),
     )
@@ -141,17 +144,28 @@ def open_job(
             where=str(job_path),
             next_step="Name the car family's pack with --pack PATH.",
         )
-    with open_store(job_path, create=create) as store:
+    is_new = create and not job_path.exists()
+    person = TerminalPerson(known_answers, may_ask=not (car and car.no_input))
+    with ExitStack() as opened:
+        claims = make_claims(job_path)
+        opened.callback(claims.release)
+        target = None
+        if car is not None and is_new:
+            # Nothing is made for a car that cannot be had.
+            target = choose_target(car, person)
+            claims.claim(name_claim(target.place))
+        store = opened.enter_context(open_store(job_path, create=create))
+        if is_new:
+            opened.enter_context(take_away_if_unused(store))
         pack = choose_pack(store, pack_path)
         if car is None:
             yield make_job(store, pack), store
             return
-        person = TerminalPerson(known_answers, may_ask=not car.no_input)
-        target = choose_target(car, person)
+        target = target or choose_target(car, person)
         if writes:
             record_host_power(store, target.place, person)
-        with _reach_car(car, target, store, pack, person, any_car=any_car) as access:
-            yield make_job(store, pack, access), store
+        reached = _reach_car(car, target, store, pack, person, claims=claims, any_car=any_car)
+        yield make_job(store, pack, opened.enter_context(reached)), store
 
 
 @contextmanager
@@ -162,6 +176,7 @@ def _reach_car(
     pack: Pack,
     person: TerminalPerson,
     *,
+    claims: CarClaims,
     any_car: bool,
 ) -> Iterator[CarAccess]:
     """The way to the car, with progress, capture, claims and Ctrl+C while it is open."""
@@ -171,7 +186,8 @@ def _reach_car(
     capture = CaptureFile(car.capture_path, clock) if car.capture_path else None
     if car.capture_path is not None:
         store.set_fact(FACT_CAPTURE, str(car.capture_path.resolve()))
-    claims = make_claims(store.path)
+    for note in capture.notes if capture else ():
+        click.echo(f"  ! {note}", err=True)
     access = connect_car(
         clock=clock,
         capture=capture,
@@ -193,7 +209,6 @@ def _reach_car(
             yield access
     finally:
         signal.signal(signal.SIGINT, before)
-        claims.release()
         lines.finish()
         if capture is not None:
             _finish_capture(capture)
@@ -215,7 +230,7 @@ def _stay_awake(place: Place) -> Iterator[None]:
 def _finish_capture(capture: CaptureFile) -> None:
     capture.close()
     if capture.left_out:
-        why = capture.failed or "the file is full"
+        why = capture.failed or "the section is full"
         click.echo(f"  ! {capture.left_out} frames not captured: {why}", err=True)
 
 

@@ -10,6 +10,7 @@ import json
 import shutil
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -20,6 +21,9 @@ from donorfit.diagnostics.doip_messages import (
     encode_message,
 )
 from donorfit.diagnostics.pdu import Direction, Layer, Reply, TracedFrame
+from donorfit.edge.captures.packet_files import read_packets
+from donorfit.edge.captures.trace import CaptureTrace
+from donorfit.edge.captures.trace_names import TraceNames
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.memory import MemoryLink
@@ -51,9 +55,8 @@ class NoKeys:
         return None
 
 
-@pytest.fixture(scope="module")
-def doip_capture(tmp_path_factory):
-    path = tmp_path_factory.mktemp("capture") / "session.pcapng"
+def record_session(path):
+    """One whole session of the talk, added to a capture."""
 
     async def main():
         clock = RealClock()
@@ -97,6 +100,12 @@ def doip_capture(tmp_path_factory):
         capture.close()
 
     asyncio.run(main())
+
+
+@pytest.fixture(scope="module")
+def doip_capture(tmp_path_factory):
+    path = tmp_path_factory.mktemp("capture") / "session.pcapng"
+    record_session(path)
     return path
 
 
@@ -130,6 +139,27 @@ def test_tshark_finds_addresses_and_vin(doip_capture) -> None:
     assert rows[1][2] == "ZZ9MERLE0L1000017"
     assert [int(each, 0) for each in rows[2][:2]] == [0x0E80, UNIT]
     assert [int(each, 0) for each in rows[3][:2]] == [UNIT, 0x0E80]
+
+
+def test_three_sessions_in_one_file_are_all_read_though_the_second_was_torn(tmp_path) -> None:
+    """tshark, and ``donorfit trace``, read each section with its own times."""
+    path, begun_s = tmp_path / "session.pcapng", time.time()
+    for torn in (0, 7, 0):
+        record_session(path)
+        path.write_bytes(path.read_bytes()[: path.stat().st_size - torn])
+    whole = 2 + 2 * len(TALK)
+    fields = ("_ws.col.Protocol", "frame.time_epoch", "tcp.analysis.flags", "_ws.malformed")
+    rows = tshark(path, *fields)
+    assert len(rows) == 3 * whole - 1
+    assert {row[0] for row in rows} == {"DoIP", "UDS"}
+    assert not any("".join(row[2:]) for row in rows)
+    times = [float(row[1]) for row in rows]
+    assert times == sorted(times)
+    assert begun_s - 1 < times[0] < times[-1] < time.time() + 1
+    trace = CaptureTrace(TraceNames())
+    events = list(trace.read(read_packets(path)))
+    assert [round(each.at_s, 6) for each in events] == times
+    assert not trace.unread
 
 
 def test_tshark_decodes_can_frames_as_isotp(tmp_path) -> None:

@@ -97,9 +97,82 @@ def test_a_file_that_is_no_capture_is_not_overwritten(tmp_path) -> None:
     assert job.read_bytes().startswith(b"SQLite")
 
 
-def test_an_older_capture_is_begun_anew(tmp_path) -> None:
+def test_a_second_session_is_a_section_more(tmp_path) -> None:
     path = tmp_path / "trace.pcapng"
+    for _ in range(3):
+        capture = CaptureFile(path, RealClock())
+        capture.take(frame(b"\x02\xfd\x00\x07\x00\x00\x00\x00"))
+        capture.close()
+        assert capture.notes == []
+    blocks = list(blocks_of(path.read_bytes()))
+    assert [kind for kind, _ in blocks] == [0x0A0D0D0A, 1, 1, 6] * 3
+    ports = [struct.unpack_from("!H", body, 40)[0] for kind, body in blocks if kind == 6]
+    assert ports == [50000, 50001, 50002]  # a connection of its own each
+
+
+def test_a_capture_of_an_earlier_version_is_added_to(tmp_path) -> None:
+    path = tmp_path / "trace.pcapng"
+    section = struct.pack("<IIIHHqI", 0x0A0D0D0A, 28, 0x1A2B3C4D, 1, 0, -1, 28)
+    ports = [struct.pack("<IIHHII", 1, 20, link, 0, 0, 20) for link in (101, 227)]
+    path.write_bytes(section + b"".join(ports))
     CaptureFile(path, RealClock()).close()
-    size = path.stat().st_size
-    CaptureFile(path, RealClock()).close()
-    assert path.stat().st_size == size
+    kinds = [kind for kind, _ in blocks_of(path.read_bytes())]
+    assert kinds == [0x0A0D0D0A, 1, 1] * 2
+
+
+@pytest.mark.parametrize("left", [1, 7, 8, 20, 40])
+def test_a_torn_end_is_kept_beside_and_what_follows_is_readable(tmp_path, left) -> None:
+    path = tmp_path / "trace.pcapng"
+    capture = CaptureFile(path, RealClock())
+    capture.take(frame(bytes(100)))
+    whole = path.stat().st_size  # nothing is held back: a program that is killed loses no frame
+    capture.take(frame(bytes(100)))
+    both = path.read_bytes()
+    path.write_bytes(both[: whole + left])
+    (tmp_path / "trace.pcapng.torn-1").write_bytes(b"of an earlier time")
+    again = CaptureFile(path, RealClock())
+    again.take(frame(bytes(8)))
+    again.close()
+    assert [kind for kind, _ in blocks_of(path.read_bytes())] == [0x0A0D0D0A, 1, 1, 6] * 2
+    assert (tmp_path / "trace.pcapng.torn-2").read_bytes() == both[whole : whole + left]
+    assert f"its last {left} bytes are kept in trace.pcapng.torn-2" in again.notes[0]
+
+
+def test_a_capture_of_another_program_or_a_damaged_one_is_left_alone(tmp_path) -> None:
+    path = tmp_path / "trace.pcapng"
+    capture = CaptureFile(path, RealClock())
+    capture.take(frame(bytes(100)))
+    capture.close()
+    ours = path.read_bytes()
+    for data, what in (
+        (ours.replace(b"donorfit", b"analyser"), "no capture file that donorfit wrote"),
+        (b"\x0a\x0d\x0d\x0a", "no capture file that donorfit wrote"),
+        (ours[:-4] + bytes(4), "damaged"),
+        (ours + bytes(64), "damaged"),
+        (b"\xd4\xc3\xb2\xa1" + bytes(20), "no capture file that donorfit wrote"),
+    ):
+        path.write_bytes(data)
+        with pytest.raises(InputError, match=what):
+            CaptureFile(path, RealClock())
+        assert path.read_bytes() == data
+        assert [each.name for each in tmp_path.iterdir()] == [path.name]
+
+
+def test_a_block_that_only_half_fits_on_the_disk_is_taken_back(tmp_path, monkeypatch) -> None:
+    path = tmp_path / "trace.pcapng"
+    capture = CaptureFile(path, RealClock())
+    capture.take(frame(bytes(100)))
+    file = capture._file
+
+    class Narrow:
+        def __getattr__(self, name):
+            return getattr(file, name)
+
+        def write(self, data):
+            return file.write(data[:50])
+
+    capture._file = Narrow()
+    capture.take(frame(bytes(100)))
+    capture.close()
+    assert "space" in capture.failed
+    assert [kind for kind, _ in blocks_of(path.read_bytes())] == [0x0A0D0D0A, 1, 1, 6]

@@ -3,80 +3,89 @@
 Blocks and options: the pcapng draft of the IETF's opsawg. DoIP and UDS in memory go into TCP
 segments with headers of our own making (link type 101, raw IP; addresses of RFC 5737 for
 documentation); CAN goes out as it was (link type 227, SocketCAN).
+
+A file that holds captures of ours already gets one more section, in which the made-up TCP
+connection has a port of its own: analysers would take its numbers, which begin anew, for old data.
 """
 
+import os
 import struct
 import time
+from errno import ENOSPC
+from io import SEEK_END, FileIO
 from pathlib import Path
-from typing import BinaryIO
 
+from donorfit import __version__
 from donorfit.diagnostics.doip import encode_diagnostic_message
 from donorfit.diagnostics.doip_codes import TCP_DATA_PORT, UDP_DISCOVERY_PORT, ProtocolVersion
 from donorfit.diagnostics.pdu import Direction, Layer, TracedFrame
-from donorfit.errors import InputError, JournalError
+from donorfit.edge.links.capture_sections import (
+    SECTION_HEADER,
+    WRITER,
+    encode_name,
+    look_at,
+    set_aside,
+)
+from donorfit.errors import JournalError
 from donorfit.job.ports import Clock
 from donorfit.vehicle.identity import Address
 
 DEFAULT_MAX_BYTES = 256 << 20
 
-_SECTION_HEADER, _INTERFACE, _PACKET = 0x0A0D0D0A, 0x00000001, 0x00000006
+_INTERFACE, _PACKET = 0x00000001, 0x00000006
 _BYTE_ORDER_MAGIC = 0x1A2B3C4D
 _RAW_IP, _SOCKETCAN = 101, 227
 _IP_INTERFACE, _CAN_INTERFACE = 0, 1
 _TESTER_IP, _GATEWAY_IP = bytes((192, 0, 2, 1)), bytes((192, 0, 2, 2))
-_TESTER_PORT = 50000
+_FIRST_TESTER_PORT, _TESTER_PORTS = 50000, 15000
 _TCP, _UDP = 6, 17
 _PUSH_AND_ACKNOWLEDGE = 0x18
 _SEGMENT_BYTES = 32_000
 _WIDE_FLAG = 0x80000000
 _FD_FLAG = 0x04
-
-
-def _refuse_other_files(path: Path) -> None:
-    """A mistyped name must not cost a job file, and with it the backups."""
-    if not path.exists():
-        return
-    with path.open("rb") as file:
-        head = file.read(4)
-    if head and head != struct.pack("<I", _SECTION_HEADER):
-        raise InputError(
-            what=f"{path.name} is there already, and is no capture file.",
-            where=str(path),
-            why=f"It begins with {head.hex(' ').upper()}; it would be overwritten.",
-            next_step="Choose another name for --capture.",
-        )
+_NAME = WRITER + b" " + __version__.encode()
 
 
 class CaptureFile:
     """Takes traced frames: ``link.trace(capture.take)``.
 
-    A session is not stopped by a capture that fails: what could not be written is counted.
+    A session is not stopped by a capture that fails: what could not be written is counted. Each
+    frame is handed to the system as it comes, so that a program that is killed loses none of them.
 
     Attributes:
         frames: frames written.
-        left_out: frames not written, because the file is full or writing failed.
+        left_out: frames not written, because the section is full or writing failed.
         failed: why writing failed; None while it works.
+        notes: what people should know of the file as it was found.
     """
 
     def __init__(self, path: Path, clock: Clock, *, max_bytes: int = DEFAULT_MAX_BYTES) -> None:
-        """Begin the file.
+        """Begin the file, or a section more in a capture of ours.
 
         Raises:
-            InputError: a file that is no capture stands there.
+            InputError: a file that is no capture of ours stands there, or a damaged one.
             JournalError: it cannot be written.
         """
         self.frames = 0
         self.left_out = 0
         self.failed: str | None = None
+        self.notes: list[str] = []
         self._max_bytes = max_bytes
         self._bytes = 0
         # Frames carry monotonic time; the file wants the time of day.
         self._wall_offset_s = time.time() - clock.now()
         self._sequence = {Direction.SENT: 1, Direction.RECEIVED: 1}
         try:
-            _refuse_other_files(path)
-            self._file: BinaryIO = path.open("wb")
-            self._file.write(_make_head())
+            older = look_at(path)
+            if older.torn_bytes:
+                aside = set_aside(path, older)
+                self.notes.append(
+                    f"the capture {path.name} ended in the middle of a block: its last "
+                    f"{older.torn_bytes} bytes are kept in {aside.name}"
+                )
+            self._tester_port = _FIRST_TESTER_PORT + older.sections % _TESTER_PORTS
+            self._file: FileIO = path.open("ab", buffering=0)
+            self._write(_make_head())
         except OSError as error:
             raise JournalError(
                 what=f"the capture file {path.name} cannot be written",
@@ -90,19 +99,28 @@ class CaptureFile:
         if self.failed is not None or self._bytes + len(frame.data) > self._max_bytes:
             self.left_out += 1
             return
+        blocks = b"".join(
+            _make_packet(interface, frame.at_s + self._wall_offset_s, packet)
+            for interface, packet in self._wrap(frame)
+        )
         try:
-            for interface, packet in self._wrap(frame):
-                block = _make_packet(interface, frame.at_s + self._wall_offset_s, packet)
-                self._file.write(block)
-                self._bytes += len(block)
+            self._write(blocks)
         except OSError as error:
             self.failed = error.strerror or str(error)
             self.left_out += 1
             return
+        self._bytes += len(blocks)
         self.frames += 1
 
+    def _write(self, blocks: bytes) -> None:
+        """Write whole blocks, or none of them: half of one would hide all that follows."""
+        written = self._file.write(blocks)
+        if written < len(blocks):
+            self._file.truncate(self._file.seek(0, SEEK_END) - written)
+            raise OSError(ENOSPC, os.strerror(ENOSPC))
+
     def close(self) -> None:
-        """Write out what is buffered; twice is harmless."""
+        """Close the file; twice is harmless."""
         try:
             self._file.close()
         except OSError as error:
@@ -128,7 +146,9 @@ class CaptureFile:
 
     def _make_tcp_packet(self, direction: Direction, data: bytes) -> bytes:
         sent = direction is Direction.SENT
-        ports = (_TESTER_PORT, TCP_DATA_PORT) if sent else (TCP_DATA_PORT, _TESTER_PORT)
+        ports = (self._tester_port, TCP_DATA_PORT)
+        if not sent:
+            ports = ports[::-1]
         other = Direction.RECEIVED if sent else Direction.SENT
         sequence = self._sequence[direction]
         self._sequence[direction] = (sequence + len(data)) & 0xFFFFFFFF
@@ -149,7 +169,9 @@ class CaptureFile:
 
 def _make_udp_packet(direction: Direction, data: bytes) -> bytes:
     sent = direction is Direction.SENT
-    ports = (_TESTER_PORT, UDP_DISCOVERY_PORT) if sent else (UDP_DISCOVERY_PORT, _TESTER_PORT)
+    ports = (_FIRST_TESTER_PORT, UDP_DISCOVERY_PORT)
+    if not sent:
+        ports = ports[::-1]
     return _make_ip_packet(direction, _UDP, struct.pack("!HHHH", *ports, 8 + len(data), 0) + data)
 
 
@@ -172,7 +194,7 @@ def _make_can_packet(frame: TracedFrame) -> bytes:
 def _make_head() -> bytes:
     section = struct.pack("<IHHq", _BYTE_ORDER_MAGIC, 1, 0, -1)
     return (
-        _make_block(_SECTION_HEADER, section)
+        _make_block(SECTION_HEADER, section + encode_name(_NAME))
         + _make_block(_INTERFACE, struct.pack("<HHI", _RAW_IP, 0, 0))
         + _make_block(_INTERFACE, struct.pack("<HHI", _SOCKETCAN, 0, 0))
     )
