@@ -124,6 +124,11 @@ class FrameReader:
         return self._broken
 
     @property
+    def between_frames(self) -> bool:
+        """True where what comes next is the beginning of a frame."""
+        return not (self._buffer or self._to_skip or self._broken)
+
+    @property
     def pending_bytes(self) -> int:
         """Bytes of an unfinished frame held so far."""
         return len(self._buffer)

@@ -73,15 +73,20 @@ class Nothing:
 Reply = Positive | Negative | Nothing
 
 
-def converse(  # noqa: PLR0911 - one return a way to end
-    unit: UnitState, pdu: bytes, expectation: Expectation
-) -> Talk[Reply]:
+def converse(unit: UnitState, pdu: bytes, expectation: Expectation) -> Talk[Reply]:
     """Send once and wait for the answer; response pending restarts the wait with P2*."""
     taken = yield Transmit(pdu=pdu)
+    assert isinstance(taken, Taken | Failed)  # noqa: S101 - the driver's contract
+    return (yield from await_answer(unit, pdu, expectation, taken))
+
+
+def await_answer(  # noqa: PLR0911 - one return a way to end
+    unit: UnitState, pdu: bytes, expectation: Expectation, taken: Taken | Failed
+) -> Talk[Reply]:
+    """Wait for the answer to what the link has taken, or has not."""
     if isinstance(taken, Failed):
         unit.dirty = unit.dirty or taken.may_have_left
         return Nothing(why=taken.why, left=taken.may_have_left, gone=taken.gone)
-    assert isinstance(taken, Taken)  # noqa: S101 - the driver's contract
     until_s = taken.at_s + unit.first_wait_s
     while True:
         event = yield Listen(until_s=until_s)

@@ -112,6 +112,8 @@ class Policy:
         largest_block_bytes: longest 0x36 request, however much the unit would take.
         download_restarts: how often a piece is begun again from its erasing on, after the unit
             broke its transfer off (0x70 to 0x73).
+        stream_s: how long blocks follow each other before a download looks at its supply and
+            tells how far it is.
         supply_every_s: how often the supply is read during a download.
         supply_pause_s: how long to wait between two looks while it is outside its window; shorter
             than S3 of the unit, which is told each time that its tester is there.
@@ -137,6 +139,7 @@ class Policy:
     block_repeats: int = 1
     largest_block_bytes: int = 0xFFFF
     download_restarts: int = 2
+    stream_s: float = 0.25
     supply_every_s: float = 10.0
     supply_pause_s: float = 2.0
     supply_patience_s: float = 300.0

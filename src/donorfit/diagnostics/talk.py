@@ -1,13 +1,14 @@
 """What a talk with one unit asks of whoever drives it, and what it is told.
 
 A *talk* is a generator without clock or sockets: it yields steps and is sent events. Times in
-steps and events are seconds of the driver's monotonic clock. The four that every block of a
-download needs are tuples, because making one takes a third of the time.
+steps and events are seconds of the driver's monotonic clock. The four that every exchange needs
+are tuples, because making one takes a third of the time.
 
 | step | event that answers it |
 |---|---|
 | Transmit | Taken, Failed |
 | Listen | Heard, Elapsed, Gone |
+| Stream | Streamed |
 | Rest | Elapsed, Gone |
 | AskKey | Key |
 | Tell, SetLockOut | Told |
@@ -15,7 +16,7 @@ download needs are tuples, because making one takes a third of the time.
 | LookAtSupply | Supply |
 """
 
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple, TypeVar
@@ -35,6 +36,30 @@ class Listen(NamedTuple):
     """Wait for the next message of the unit, at most until this time."""
 
     until_s: float
+
+
+class Foreseen(NamedTuple):
+    """A request, and what a message has to begin with to be the only answer that is awaited."""
+
+    request: bytes
+    answer: bytes
+
+
+class Stream(NamedTuple):
+    """Give requests to the link, each as soon as the one before is answered as foreseen.
+
+    The first request whose answer is another, or stays away, ends it; what came instead is heard
+    by the next Listen. So nothing is decided here that a talk would decide otherwise.
+
+    Attributes:
+        exchanges: the requests in their order, taken one by one as they are sent.
+        wait_s: longest wait for an answer after its request was taken.
+        seconds: after this time no further request is begun.
+    """
+
+    exchanges: Iterator[Foreseen]
+    wait_s: float
+    seconds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +131,7 @@ class Tell:
 
 
 SlowStep = Rest | AskKey | AskLockOut | SetLockOut | LookAtSupply | Tell
-Step = Transmit | Listen | SlowStep
+Step = Transmit | Listen | Stream | SlowStep
 
 
 class Taken(NamedTuple):
@@ -128,6 +153,20 @@ class Failed:
     why: str
     may_have_left: bool
     gone: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Streamed:
+    """How far it went.
+
+    Attributes:
+        answered: requests that were answered as foreseen.
+        last: what became of the request after them, as Transmit would say it; None where none
+            was given to the link.
+    """
+
+    answered: int
+    last: Taken | Failed | None
 
 
 class Heard(NamedTuple):
@@ -176,7 +215,7 @@ class Told:
     """The step is done and there is nothing to say of it."""
 
 
-Event = Taken | Failed | Heard | Elapsed | Gone | Key | Left | Supply | Told
+Event = Taken | Failed | Streamed | Heard | Elapsed | Gone | Key | Left | Supply | Told
 
 Talk = Generator[Step, Event, T]
 """Yields steps, is sent events, returns its result."""

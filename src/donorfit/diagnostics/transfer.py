@@ -11,6 +11,8 @@ from donorfit.vehicle.software import Digest
 BLOCK_OVERHEAD_BYTES = 2
 """Service identifier and block counter: maxNumberOfBlockLength counts them too."""
 FIRST_BLOCK = 0x01
+LAST_COUNTER = 0xFF
+"""The block counter after this one is 0x00."""
 
 _DOWNLOAD_HEADER_BYTES = 3
 _MAX_SIZE_BYTES = 8
@@ -106,7 +108,7 @@ def encode_transfer_answer(counter: int) -> bytes:
 
 def next_counter(counter: int) -> int:
     """The block counter after this one: 0xFF is followed by 0x00."""
-    return (counter + 1) & 0xFF
+    return (counter + 1) & LAST_COUNTER
 
 
 def encode_exit_request(record: bytes = b"") -> bytes:

@@ -22,6 +22,8 @@ from donorfit.diagnostics.talk import (
     Rest,
     SetLockOut,
     SlowStep,
+    Stream,
+    Streamed,
     Supply,
     Taken,
     Talk,
@@ -40,6 +42,7 @@ from donorfit.job.ports import (
     LockOuts,
     PduLink,
     SendRefusedError,
+    StreamingLink,
 )
 from donorfit.vehicle.identity import Address, UnitId
 
@@ -89,6 +92,17 @@ class Surroundings:
     lock_outs: LockOuts
     on_note: Callable[[CarrierNote], None]
     look_at_supply: Callable[[Address, LookAtSupply], Awaitable[Supply]]
+
+
+def _explain(error: LinkError) -> Failed:
+    """What an error of the link means for the request that it was given."""
+    match error:
+        case SendRefusedError():
+            return Failed(why=error.reason, may_have_left=False, gone=False)
+        case LinkLostError():
+            return Failed(why=error.reason, may_have_left=True, gone=True)
+        case _:
+            return Failed(why=error.why or error.what, may_have_left=True, gone=False)
 
 
 class Line:
@@ -149,15 +163,13 @@ class Line:
             while True:
                 # The first send to a generator has to be None.
                 step = talk.send(event)  # type: ignore[arg-type]
-                # These two come with every block; a coroutine for each would cost as much.
                 match step:
                     case Transmit(pdu=pdu):
                         event = await self._transmit(pdu)
                     case Listen(until_s=until_s):
-                        event = self._look(until_s)
-                        while event is None:
-                            await self._sleep_until(max(until_s, self._arriving_until_s))
-                            event = self._look(until_s)
+                        event = await self._listen(until_s)
+                    case Stream():
+                        event = await self._stream(step)
                     case _:
                         event = await self._do(step)
         except StopIteration as stop:
@@ -194,6 +206,50 @@ class Line:
                 around.lock_outs.set_seconds(self.unit, level, seconds)
                 return Told()
 
+    async def _stream(self, step: Stream) -> Streamed:
+        link, clock = self._around.link, self._around.clock
+        until_s = clock.now() + step.seconds
+        if self.lost is not None or self._inbox:
+            return Streamed(answered=0, last=None)
+        if not isinstance(link, StreamingLink):
+            return await self._stream_slowly(step, until_s)
+        self.last_sent_s = clock.now()
+        try:
+            streak = await link.stream(self.address, step.exchanges, step.wait_s, until_s)
+        except LinkLostError:
+            # Nothing was sent; the next request says so in its own words.
+            return Streamed(answered=0, last=None)
+        self.last_sent_s = streak.sent_at_s
+        last = streak.last
+        if isinstance(last, LinkError):
+            return Streamed(answered=streak.answered, last=_explain(last))
+        return Streamed(answered=streak.answered, last=last)
+
+    async def _stream_slowly(self, step: Stream, until_s: float) -> Streamed:
+        """The same over a link that has no way of its own for it."""
+        answered = 0
+        for exchange in step.exchanges:
+            if answered and self._around.clock.now() >= until_s:
+                break
+            taken = await self._transmit(exchange.request)
+            if isinstance(taken, Failed):
+                return Streamed(answered=answered, last=taken)
+            heard = await self._listen(taken.at_s + step.wait_s)
+            if not isinstance(heard, Heard):
+                return Streamed(answered=answered, last=taken)
+            if not heard.pdu.startswith(exchange.answer):
+                self._inbox.appendleft(heard)
+                return Streamed(answered=answered, last=taken)
+            answered += 1
+        return Streamed(answered=answered, last=None)
+
+    async def _listen(self, until_s: float) -> Heard | Elapsed | Gone:
+        event = self._look(until_s)
+        while event is None:
+            await self._sleep_until(max(until_s, self._arriving_until_s))
+            event = self._look(until_s)
+        return event
+
     async def _transmit(self, pdu: bytes) -> Taken | Failed:
         link, clock = self._around.link, self._around.clock
         if self.lost is not None:
@@ -205,12 +261,8 @@ class Line:
         self.last_sent_s = clock.now()
         try:
             await link.send(self.address, pdu, self.last_sent_s + info.accept_s)
-        except SendRefusedError as error:
-            return Failed(why=error.reason, may_have_left=False, gone=False)
-        except LinkLostError as error:
-            return Failed(why=error.reason, may_have_left=True, gone=True)
         except LinkError as error:
-            return Failed(why=error.why or error.what, may_have_left=True, gone=False)
+            return _explain(error)
         return Taken(at_s=clock.now())
 
     def _look(self, until_s: float) -> Heard | Elapsed | Gone | None:

@@ -1,7 +1,7 @@
 """What the loop needs of the world, as protocols; ``edge/`` has what fulfils them."""
 
-from collections.abc import Callable
-from typing import Protocol
+from collections.abc import Callable, Iterator
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from donorfit.diagnostics.pdu import (
     Arriving,
@@ -11,6 +11,7 @@ from donorfit.diagnostics.pdu import (
     Reply,
     TracedFrame,
 )
+from donorfit.diagnostics.talk import Foreseen, Taken
 from donorfit.errors import LinkError
 from donorfit.vehicle.identity import Address, UnitId
 
@@ -101,6 +102,46 @@ class PduLink(Protocol):
 
     async def close(self) -> None:
         """Let go of everything; closing twice does nothing."""
+
+
+class Streak(NamedTuple):
+    """How far a run of foreseen exchanges went.
+
+    Attributes:
+        answered: requests that were answered as foreseen.
+        last: when the link took the request after them, or why it did not; None where none was
+            sent.
+        sent_at_s: when the last request was sent.
+    """
+
+    answered: int
+    last: Taken | LinkError | None
+    sent_at_s: float
+
+
+@runtime_checkable
+class StreamingLink(Protocol):
+    """A link that sends the next request from within the arrival of the answer before it."""
+
+    async def stream(
+        self,
+        target: Address,
+        exchanges: Iterator[Foreseen],
+        wait_s: float,
+        until_s: float,
+    ) -> Streak:
+        """Send requests one by one, each once the one before is answered as foreseen.
+
+        Answers as foreseen reach no sink. The first request for which another message comes, or
+        none within the time, ends it, and so does its end being awaited no more: then no further
+        request is sent. The message that was not foreseen is given to the sinks after that.
+
+        Args:
+            target: the unit.
+            exchanges: requests and what their answers begin with, taken as they are sent.
+            wait_s: longest wait for an answer once its request is taken.
+            until_s: no request but the first is begun at or after this time.
+        """
 
 
 class KeySource(Protocol):

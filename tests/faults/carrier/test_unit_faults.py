@@ -136,13 +136,19 @@ def test_28_an_absurd_block_length_is_told_and_nothing_is_transferred(answer: st
     assert car.sent("36") == []
 
 
-def test_28_progress_is_told_in_bytes() -> None:
-    bench = Bench(Script())
+@pytest.mark.parametrize("block_s", [0.001, 0.02, 0.05])
+def test_28_progress_is_told_in_bytes(block_s: float) -> None:
+    entries = [("36", [(block_s, f"76{n & 0xFF:02X}")]) for n in range(1, 301)]
+    bench = Bench(Script(entries))
     bench.run(download(16 * 300))
-    told = [(note.done, note.total) for note in bench.notes if note.kind is NoteKind.PROGRESS]
+    notes = [note for note in bench.notes if note.kind is NoteKind.PROGRESS]
+    told = [(note.done, note.total) for note in notes]
     assert told[-1] == (4800, 4800)
-    assert 50 <= len(told) <= 101
+    assert len(told) <= 101
     assert told == sorted(told)
+    # a hundredth is three blocks; else it is told as long as blocks follow each other unseen
+    longest_s = max(3 * block_s, 0.25) + 2 * block_s
+    assert all(b.at_s - a.at_s <= longest_s for a, b in itertools.pairwise(notes))
 
 
 def test_29_another_unit_in_its_place_is_seen_by_its_own_answer() -> None:

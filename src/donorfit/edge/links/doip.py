@@ -6,7 +6,7 @@ downloads are gone with it, and only the caller can know what that means.
 """
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -23,15 +23,17 @@ from donorfit.diagnostics.doip_messages import (
     encode_message,
 )
 from donorfit.diagnostics.pdu import TESTER_ADDRESS, LinkInfo, LinkKind
+from donorfit.diagnostics.talk import Foreseen
 from donorfit.edge.links.doip_connection import DoipConnection
 from donorfit.edge.links.doip_errors import (
     ActivationDeniedError,
     GatewaySilentError,
     GatewayUnreachableError,
 )
+from donorfit.edge.links.doip_streak import Course
 from donorfit.edge.links.sinks import Sinks
 from donorfit.job.alarm import Alarm
-from donorfit.job.ports import Clock, Detach, LinkLostError, PduSink, TraceSink
+from donorfit.job.ports import Clock, Detach, LinkLostError, PduSink, Streak, TraceSink
 from donorfit.vehicle.identity import Address
 
 DEFAULT_TRANSIT_S = 0.1
@@ -159,6 +161,26 @@ class DoipLink:
         if connection is None:
             raise LinkLostError(peer=self._info.peer, reason="it is not open")
         return connection.send(target, pdu, deadline)
+
+    def stream(
+        self,
+        target: Address,
+        exchanges: Iterator[Foreseen],
+        wait_s: float,
+        until_s: float,
+    ) -> Coroutine[Any, Any, Streak]:
+        """Send requests as their answers arrive; see StreamingLink."""
+        connection = self._connection
+        if connection is None:
+            raise LinkLostError(peer=self._info.peer, reason="it is not open")
+        course = Course(
+            target=target,
+            exchanges=exchanges,
+            wait_s=wait_s,
+            accept_s=self._info.accept_s,
+            until_s=until_s,
+        )
+        return connection.stream(course)
 
     def attach(self, source: Address | None, sink: PduSink) -> Detach:
         """Give messages from this source, or from any, to the sink."""

@@ -23,6 +23,12 @@ from donorfit.diagnostics.doip_messages import (
 )
 from donorfit.diagnostics.pdu import Direction, Layer, Pdu, TracedFrame
 from donorfit.edge.links.doip_errors import GatewayHungUpError, NoDoipError
+from donorfit.edge.links.doip_streak import (
+    NOT_ACKNOWLEDGED,
+    Course,
+    RunningStreak,
+    Streaks,
+)
 from donorfit.edge.links.sinks import Sinks
 from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
@@ -30,6 +36,7 @@ from donorfit.job.ports import (
     LinkLostError,
     SendRefusedError,
     SendUnconfirmedError,
+    Streak,
 )
 from donorfit.vehicle.identity import Address
 
@@ -83,6 +90,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         self._closed = self._loop.create_future()
         self._alarm = Alarm(clock, self._give_up)
         self._watched_s = _NEVER_S
+        self._streaks = Streaks(peer, clock, self._is_silent)
         self._takers: dict[int, Callable[[Frame], None]] = {
             PayloadType.DIAGNOSTIC_MESSAGE: self._take_message,
             PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE: self._take_acknowledge,
@@ -115,8 +123,20 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     def buffer_updated(self, nbytes: int) -> None:
         """Cut into frames and give each to whom it belongs."""
-        self._last_heard_s = self._clock.now()
+        self._last_heard_s = now_s = self._clock.now()
         data = self._room[:nbytes]
+        streak = self._streaks.sole
+        if (
+            streak is not None
+            and nbytes == len(streak.expected)
+            and data == streak.expected
+            and self._reader.between_frames
+            and streak.is_in_time(now_s)
+            and not self._sinks.traced
+        ):
+            # Just what a block that is taken leads to, with nothing before or after it.
+            streak.go_on(now_s)
+            return
         takers, traced = self._takers, self._sinks.traced
         for found in self._reader.feed(data):
             if isinstance(found, HeaderFault):
@@ -182,6 +202,13 @@ class DoipConnection(asyncio.BufferedProtocol):
                 waiting.remove(sending)
             raise
 
+    async def stream(self, course: Course) -> Streak:
+        """Send requests, each from within the arrival of the answer to the one before."""
+        if self._lost is not None:
+            raise LinkLostError(peer=self._peer, reason=self._lost)
+        streak = RunningStreak(course, self._tester, self.version, self.write)
+        return await self._streaks.run(streak)
+
     def write(self, data: bytes) -> None:
         """Send bytes as they are."""
         if self._transport is None or self._transport.is_closing():
@@ -222,20 +249,24 @@ class DoipConnection(asyncio.BufferedProtocol):
             for sending in tuple(waiting):
                 if sending.deadline_s > now_s or sending.confirmation.done():
                     continue
-                if self._last_heard_s < sending.began_s:
-                    # Not even the gateway itself says anything: the connection is half open.
-                    self._lose("the gateway has fallen silent; it does not acknowledge any more")
-                    self.abort()
+                if self._is_silent(sending.began_s):
                     return
-                reason = "the gateway did not acknowledge the request"
                 sending.confirmation.set_exception(
-                    SendUnconfirmedError(peer=self._peer, target=target, reason=reason)
+                    SendUnconfirmedError(peer=self._peer, target=target, reason=NOT_ACKNOWLEDGED)
                 )
                 waiting.remove(sending)
         left = [each.deadline_s for waiting in self._unconfirmed.values() for each in waiting]
         self._watched_s = min(left, default=_NEVER_S)
         if left:
             self._alarm.set(self._watched_s)
+
+    def _is_silent(self, since_s: float) -> bool:
+        """Whether not even the gateway itself says anything: the connection is half open."""
+        if self._last_heard_s >= since_s:
+            return False
+        self._lose("the gateway has fallen silent; it does not acknowledge any more")
+        self.abort()
+        return True
 
     # --- frames ------------------------------------------------------------------------------
 
@@ -247,15 +278,26 @@ class DoipConnection(asyncio.BufferedProtocol):
         if target != self._tester or self._deliver is None:
             self.unused_frames += 1
             return
-        if self._confirm(source):
+        pdu = frame.payload[_ADDRESSES.size :]
+        streak = self._streaks.find(source)
+        if self._confirm(source) or (streak and not streak.acknowledged):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
-        self._deliver(Pdu(source, target, frame.payload[_ADDRESSES.size :]))
+        if streak is not None:
+            if streak.is_answered_by(pdu, self._last_heard_s):
+                streak.go_on(self._last_heard_s)
+                return
+            self._streaks.leave(streak)
+            streak.hand_over(self._last_heard_s)
+        self._deliver(Pdu(source, target, pdu))
 
     def _take_acknowledge(self, frame: Frame) -> None:
         source, target = _ADDRESSES.unpack_from(frame.payload)
+        streak = self._streaks.find(source)
         if target == self._tester and self._owed.get(source):
             self._owed[source] -= 1
+        elif target == self._tester and streak and streak.acknowledge(self._last_heard_s):
+            return
         elif target != self._tester or not self._confirm(source):
             self.unused_frames += 1
 
@@ -263,15 +305,19 @@ class DoipConnection(asyncio.BufferedProtocol):
         payload = frame.payload
         source, target = _ADDRESSES.unpack_from(payload)
         waiting = self._unconfirmed.get(source)
-        if target != self._tester or not waiting:
+        streak = self._streaks.find_unacknowledged(source)
+        if target != self._tester or not (waiting or streak):
             self.unused_frames += 1
             return
         error = SendRefusedError(
             peer=self._peer, target=source, reason=describe_diagnostic_nack(payload[4])
         )
-        confirmation = waiting.popleft().confirmation
-        if not confirmation.done():
-            confirmation.set_exception(error)
+        if streak is not None:
+            self._streaks.refuse(streak, error)
+        elif waiting:
+            confirmation = waiting.popleft().confirmation
+            if not confirmation.done():
+                confirmation.set_exception(error)
 
     def _confirm(self, source: Address) -> bool:
         waiting = self._unconfirmed.get(source)
@@ -306,12 +352,17 @@ class DoipConnection(asyncio.BufferedProtocol):
             self._activation.set_exception(NoDoipError(peer=self._peer, why=reason))
             return
         waiting = [(target, each) for target, them in self._unconfirmed.items() for each in them]
-        if len(waiting) == 1 and not waiting[0][1].confirmation.done():
+        streaks = self._streaks.list_unacknowledged()
+        if len(waiting) + len(streaks) != 1:
+            self.unused_frames += 1
+        elif streaks:
+            target = streaks[0].course.target
+            error = SendRefusedError(peer=self._peer, target=target, reason=reason)
+            self._streaks.refuse(streaks[0], error)
+        elif not waiting[0][1].confirmation.done():
             target, sending = waiting[0]
             error = SendRefusedError(peer=self._peer, target=target, reason=reason)
             sending.confirmation.set_exception(error)
-        else:
-            self.unused_frames += 1
 
     def _take_fault(self, fault: HeaderFault, data: bytes) -> None:
         if not fault.reason.closes_connection:
@@ -338,6 +389,7 @@ class DoipConnection(asyncio.BufferedProtocol):
                 if not sending.confirmation.done():
                     error = LinkLostError(peer=self._peer, reason=reason)
                     sending.confirmation.set_exception(error)
+        self._streaks.lose(reason)
         if self._on_lost is not None:
             self._on_lost(reason)
 
