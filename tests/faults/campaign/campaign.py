@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator, Mapping
     from typing import Any
 
+    from donorfit.job.progress import Person
+
 MOST_STARTS = 60
 PAUSE_S = 20.0
 GOOD = frozenset((StepState.DONE, StepState.ALREADY))
@@ -92,6 +94,7 @@ class Schedule:
         self._bed = bed
         self._gives_up = gives_up
         self._applying = False
+        self.person: Person = Yes()
 
     def run(self) -> Result:
         """Carry the job out to its end, whatever happens."""
@@ -161,7 +164,7 @@ class Schedule:
             if change.finished:
                 return True
             self.result.marks.add("stopped and taken up again")
-            if any(step.state is StepState.DIFFERS for step in change.steps) and self.world.spoilt:
+            if self._is_stuck(change):
                 return False
             if self._gives_up:
                 self._gives_up = False
@@ -169,6 +172,11 @@ class Schedule:
             again += self.world.over
             if again > MOST_STARTS:
                 raise NeverEndsError(change.stop_reason)
+
+    def _is_stuck(self, change: ChangeRecord) -> bool:
+        """Whether taking it up again cannot help: a unit holds what nobody planned."""
+        differs = any(step.state is StepState.DIFFERS for step in change.steps)
+        return differs and bool(self.world.spoilt)
 
     def _prove(self, *, undo: bool = False) -> None:
         for _ in range(MOST_STARTS):
@@ -208,7 +216,7 @@ class Schedule:
             now=world.tell_date,
             car=CarAccess(
                 connection=WorldConnection(world, clock),
-                person=Yes(),
+                person=self.person,
                 listener=lambda progress: self._listen(),
                 sleep=clock.sleep,
                 watch=self._watch,

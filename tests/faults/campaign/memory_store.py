@@ -59,6 +59,20 @@ class MemoryStore:
         other._backups = dict(self._backups)
         return other
 
+    def copy_file(self) -> MemoryStore:
+        """The same job file with all its runs, as somebody may put it aside at any moment."""
+        other = self.copy()
+        other._runs = [
+            Run(run.stage, run.context, list(run.entries), run.durable, run.ended)
+            for run in self._runs
+        ]
+        return other
+
+    def count_all(self) -> tuple[int, int, int, int]:
+        """Numbers of records, backups, runs and entries: what a refusal must leave as it is."""
+        entries = sum(len(run.entries) for run in self._runs)
+        return len(self._records), len(self._backups), len(self._runs), entries
+
     def strike(self) -> None:
         """Before every write: whatever a test has in store for it."""
         self.writes += 1
