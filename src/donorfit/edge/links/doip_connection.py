@@ -2,9 +2,8 @@
 
 import asyncio
 import struct
-from collections import deque
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 from donorfit.diagnostics.doip import (
     Frame,
@@ -23,35 +22,20 @@ from donorfit.diagnostics.doip_messages import (
 )
 from donorfit.diagnostics.pdu import Direction, Layer, Pdu, TracedFrame
 from donorfit.edge.links.doip_errors import GatewayHungUpError, NoDoipError
-from donorfit.edge.links.doip_streak import (
-    NOT_ACKNOWLEDGED,
-    Course,
-    RunningStreak,
-    Streaks,
-)
+from donorfit.edge.links.doip_streak import Course, RunningStreak, Streaks
+from donorfit.edge.links.doip_unconfirmed import Sending, Unconfirmed
 from donorfit.edge.links.sinks import Sinks
-from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
     Clock,
     LinkLostError,
     SendRefusedError,
-    SendUnconfirmedError,
     Streak,
 )
 from donorfit.vehicle.identity import Address
 
 _CLOSE_S = 0.5
-_NEVER_S = float("inf")
 _ROOM_BYTES = 1 << 16
 _ADDRESSES = struct.Struct("!HH")
-
-
-class _Sending(NamedTuple):
-    """A request that is not acknowledged yet."""
-
-    began_s: float
-    deadline_s: float
-    confirmation: asyncio.Future[None]
 
 
 class DoipConnection(asyncio.BufferedProtocol):
@@ -78,7 +62,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         self._transport: asyncio.Transport | None = None
         self._activation: asyncio.Future[RoutingActivationResponse] | None = None
         self._asked: RoutingActivationRequest | None = None
-        self._unconfirmed: dict[Address, deque[_Sending]] = {}
+        self._unconfirmed = Unconfirmed(peer, clock, self._is_silent)
         # Acknowledgements that are still to come although the answer is here already.
         self._owed: dict[Address, int] = {}
         self._last_heard_s = self.last_sent_s
@@ -88,8 +72,6 @@ class DoipConnection(asyncio.BufferedProtocol):
         # Kept, since asking for it costs a system call.
         self._loop = asyncio.get_running_loop()
         self._closed = self._loop.create_future()
-        self._alarm = Alarm(clock, self._give_up)
-        self._watched_s = _NEVER_S
         self._streaks = Streaks(peer, clock, self._is_silent)
         self._takers: dict[int, Callable[[Frame], None]] = {
             PayloadType.DIAGNOSTIC_MESSAGE: self._take_message,
@@ -185,21 +167,14 @@ class DoipConnection(asyncio.BufferedProtocol):
             raise LinkLostError(peer=self._peer, reason=self._lost)
         confirmation: asyncio.Future[None] = self._loop.create_future()
         self.write(encode_diagnostic_message(self.version, self._tester, target, pdu))
-        sending = _Sending(self.last_sent_s, deadline, confirmation)
-        waiting = self._unconfirmed.get(target)
-        if waiting is None:
-            waiting = self._unconfirmed[target] = deque()
-        waiting.append(sending)
-        if deadline < self._watched_s:
-            self._watched_s = deadline
-            self._alarm.set(deadline)
+        sending = Sending(self.last_sent_s, deadline, confirmation)
+        self._unconfirmed.add(target, sending)
         try:
             if not self._writable.is_set():
                 await self._wait_writable(confirmation)
             await confirmation
         except BaseException:
-            if sending in waiting:
-                waiting.remove(sending)
+            self._unconfirmed.remove(target, sending)
             raise
 
     async def stream(self, course: Course) -> Streak:
@@ -243,23 +218,6 @@ class DoipConnection(asyncio.BufferedProtocol):
         finally:
             waiter.cancel()
 
-    def _give_up(self) -> None:
-        now_s = self._clock.now()
-        for target, waiting in self._unconfirmed.items():
-            for sending in tuple(waiting):
-                if sending.deadline_s > now_s or sending.confirmation.done():
-                    continue
-                if self._is_silent(sending.began_s):
-                    return
-                sending.confirmation.set_exception(
-                    SendUnconfirmedError(peer=self._peer, target=target, reason=NOT_ACKNOWLEDGED)
-                )
-                waiting.remove(sending)
-        left = [each.deadline_s for waiting in self._unconfirmed.values() for each in waiting]
-        self._watched_s = min(left, default=_NEVER_S)
-        if left:
-            self._alarm.set(self._watched_s)
-
     def _is_silent(self, since_s: float) -> bool:
         """Whether not even the gateway itself says anything: the connection is half open."""
         if self._last_heard_s >= since_s:
@@ -280,7 +238,7 @@ class DoipConnection(asyncio.BufferedProtocol):
             return
         pdu = frame.payload[_ADDRESSES.size :]
         streak = self._streaks.find(source)
-        if self._confirm(source) or (streak and not streak.acknowledged):
+        if self._unconfirmed.confirm(source) or (streak and not streak.acknowledged):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
         if streak is not None:
@@ -298,35 +256,20 @@ class DoipConnection(asyncio.BufferedProtocol):
             self._owed[source] -= 1
         elif target == self._tester and streak and streak.acknowledge(self._last_heard_s):
             return
-        elif target != self._tester or not self._confirm(source):
+        elif target != self._tester or not self._unconfirmed.confirm(source):
             self.unused_frames += 1
 
     def _take_refusal(self, frame: Frame) -> None:
         payload = frame.payload
         source, target = _ADDRESSES.unpack_from(payload)
-        waiting = self._unconfirmed.get(source)
-        streak = self._streaks.find_unacknowledged(source)
-        if target != self._tester or not (waiting or streak):
-            self.unused_frames += 1
-            return
         error = SendRefusedError(
             peer=self._peer, target=source, reason=describe_diagnostic_nack(payload[4])
         )
-        if streak is not None:
-            self._streaks.refuse(streak, error)
-        elif waiting:
-            confirmation = waiting.popleft().confirmation
-            if not confirmation.done():
-                confirmation.set_exception(error)
+        if target != self._tester or not self._refuse(source, error):
+            self.unused_frames += 1
 
-    def _confirm(self, source: Address) -> bool:
-        waiting = self._unconfirmed.get(source)
-        while waiting:
-            confirmation = waiting.popleft().confirmation
-            if not confirmation.done():
-                confirmation.set_result(None)
-                return True
-        return False
+    def _refuse(self, source: Address, error: SendRefusedError) -> bool:
+        return self._streaks.refuse(source, error) or self._unconfirmed.refuse(source, error)
 
     def _take_activation(self, frame: Frame) -> None:
         answer = decode_message(frame)
@@ -351,18 +294,13 @@ class DoipConnection(asyncio.BufferedProtocol):
                 return
             self._activation.set_exception(NoDoipError(peer=self._peer, why=reason))
             return
-        waiting = [(target, each) for target, them in self._unconfirmed.items() for each in them]
-        streaks = self._streaks.list_unacknowledged()
-        if len(waiting) + len(streaks) != 1:
+        targets = self._unconfirmed.list_targets() + self._streaks.list_unacknowledged()
+        if len(targets) != 1:
             self.unused_frames += 1
-        elif streaks:
-            target = streaks[0].course.target
-            error = SendRefusedError(peer=self._peer, target=target, reason=reason)
-            self._streaks.refuse(streaks[0], error)
-        elif not waiting[0][1].confirmation.done():
-            target, sending = waiting[0]
-            error = SendRefusedError(peer=self._peer, target=target, reason=reason)
-            sending.confirmation.set_exception(error)
+            return
+        self._refuse(
+            targets[0], SendRefusedError(peer=self._peer, target=targets[0], reason=reason)
+        )
 
     def _take_fault(self, fault: HeaderFault, data: bytes) -> None:
         if not fault.reason.closes_connection:
@@ -381,14 +319,9 @@ class DoipConnection(asyncio.BufferedProtocol):
             return
         self._lost = reason
         self._writable.set()
-        self._alarm.close()
         if self._activation is not None and not self._activation.done():
             self._activation.set_exception(GatewayHungUpError(peer=self._peer, reason=reason))
-        for waiting in self._unconfirmed.values():
-            for sending in waiting:
-                if not sending.confirmation.done():
-                    error = LinkLostError(peer=self._peer, reason=reason)
-                    sending.confirmation.set_exception(error)
+        self._unconfirmed.lose(reason)
         self._streaks.lose(reason)
         if self._on_lost is not None:
             self._on_lost(reason)

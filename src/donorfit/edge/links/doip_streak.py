@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from donorfit.diagnostics.doip import Frame, encode_diagnostic_message, encode_frame
 from donorfit.diagnostics.doip_codes import PayloadType
 from donorfit.diagnostics.talk import Foreseen, Taken
+from donorfit.edge.links.doip_unconfirmed import NOT_ACKNOWLEDGED
 from donorfit.errors import LinkError
 from donorfit.job.alarm import Alarm
 from donorfit.job.ports import Clock, LinkLostError, SendUnconfirmedError, Streak
@@ -19,7 +20,6 @@ from donorfit.vehicle.identity import Address
 
 LATE_BUT_HERE_S = 0.1
 """An answer that is looked at this long after its time still counts, as for any message."""
-NOT_ACKNOWLEDGED = "the gateway did not acknowledge the request"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,8 +160,7 @@ class Streaks:
     Args:
         peer: the gateway, for people.
         clock: monotonic time.
-        fall_silent: told when not even an acknowledgement comes any more; given when that
-            request was sent.
+        fall_silent: as for :class:`donorfit.edge.links.doip_unconfirmed.Unconfirmed`.
 
     Attributes:
         sole: the streak where there is just one; its next bytes can be compared as they come.
@@ -179,14 +178,9 @@ class Streaks:
         """The streak of this unit."""
         return self._running.get(target)
 
-    def find_unacknowledged(self, target: Address) -> RunningStreak | None:
-        """The streak of this unit, where its request is not acknowledged yet."""
-        streak = self._running.get(target)
-        return None if streak is None or streak.acknowledged else streak
-
-    def list_unacknowledged(self) -> list[RunningStreak]:
-        """Those whose request is not acknowledged yet."""
-        return [each for each in self._running.values() if not each.acknowledged]
+    def list_unacknowledged(self) -> list[Address]:
+        """Units whose request is not acknowledged yet."""
+        return [target for target, each in self._running.items() if not each.acknowledged]
 
     async def run(self, streak: RunningStreak) -> Streak:
         """Carry a streak to its end; one that is awaited no more sends nothing more."""
@@ -207,10 +201,14 @@ class Streaks:
             del self._running[streak.course.target]
             self._choose_sole()
 
-    def refuse(self, streak: RunningStreak, error: LinkError) -> None:
-        """The link did not take its request."""
+    def refuse(self, target: Address, error: LinkError) -> bool:
+        """The link did not take its request; False where none waits to be taken."""
+        streak = self._running.get(target)
+        if streak is None or streak.acknowledged:
+            return False
         self.leave(streak)
         streak.end(error)
+        return True
 
     def lose(self, reason: str) -> None:
         """The connection is gone; what was taken is left to whoever asked."""
@@ -248,5 +246,5 @@ class Streaks:
                 error = SendUnconfirmedError(
                     peer=self._peer, target=target, reason=NOT_ACKNOWLEDGED
                 )
-                self.refuse(streak, error)
+                self.refuse(target, error)
         self._set_alarm()
