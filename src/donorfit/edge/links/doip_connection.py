@@ -22,7 +22,7 @@ from donorfit.diagnostics.doip_messages import (
 )
 from donorfit.diagnostics.pdu import Direction, Layer, Pdu, TracedFrame
 from donorfit.edge.links.doip_errors import GatewayHungUpError, NoDoipError
-from donorfit.edge.links.doip_streak import Course, RunningStreak, Streaks
+from donorfit.edge.links.doip_streak import Course, Streaks
 from donorfit.edge.links.doip_unconfirmed import Sending, Unconfirmed
 from donorfit.edge.links.sinks import Sinks
 from donorfit.job.ports import (
@@ -181,8 +181,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         """Send requests, each from within the arrival of the answer to the one before."""
         if self._lost is not None:
             raise LinkLostError(peer=self._peer, reason=self._lost)
-        streak = RunningStreak(course, self._tester, self.version, self.write)
-        return await self._streaks.run(streak)
+        return await self._streaks.run(course, self._tester, self.version, self.write)
 
     def write(self, data: bytes) -> None:
         """Send bytes as they are."""
@@ -245,7 +244,6 @@ class DoipConnection(asyncio.BufferedProtocol):
             if streak.is_answered_by(pdu, self._last_heard_s):
                 streak.go_on(self._last_heard_s)
                 return
-            self._streaks.leave(streak)
             streak.hand_over(self._last_heard_s)
         self._deliver(Pdu(source, target, pdu))
 

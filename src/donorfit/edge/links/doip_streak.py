@@ -41,6 +41,7 @@ class RunningStreak:
         tester: our own address.
         version: protocol version that is spoken.
         write: sends a frame.
+        leave: called as it ends, at once: what follows in the same piece is not for it.
 
     Attributes:
         course: what it is to do.
@@ -56,7 +57,7 @@ class RunningStreak:
         "_answered",
         "_before_answer",
         "_exchanges",
-        "_pair",
+        "_leave",
         "_sender",
         "_taken_s",
         "_until_s",
@@ -70,7 +71,12 @@ class RunningStreak:
     )
 
     def __init__(
-        self, course: Course, tester: Address, version: int, write: Callable[[bytes], None]
+        self,
+        course: Course,
+        tester: Address,
+        version: int,
+        write: Callable[[bytes], None],
+        leave: "Callable[[RunningStreak], None]",
     ) -> None:
         self.course = course
         self.expected = b""
@@ -78,14 +84,14 @@ class RunningStreak:
         self.sent_at_s = 0.0
         self.over: asyncio.Future[Streak] = asyncio.get_running_loop().create_future()
         self._exchanges, self._until_s = course.exchanges, course.until_s
-        self._write = write
+        self._write, self._leave = write, leave
         self._sender, self._version = tester, version
         self._answer = b""
         self._answered = 0
         self._taken_s = 0.0
-        self._pair = course.target.to_bytes(2, "big") + tester.to_bytes(2, "big")
+        pair = course.target.to_bytes(2, "big") + tester.to_bytes(2, "big")
         kind = PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE
-        self._acknowledgement = encode_frame(Frame(version, kind, self._pair + b"\x00"))
+        self._acknowledgement = encode_frame(Frame(version, kind, pair + b"\x00"))
         self._before_answer = b""
 
     @property
@@ -149,7 +155,8 @@ class RunningStreak:
         self.end(Taken(self._taken_s if self.acknowledged else now_s))
 
     def end(self, last: Taken | LinkError | None) -> None:
-        """Nothing more is sent."""
+        """Nothing more is sent, and nothing that arrives is for it."""
+        self._leave(self)
         if not self.over.done():
             self.over.set_result(Streak(self._answered, last, self.sent_at_s))
 
@@ -182,10 +189,12 @@ class Streaks:
         """Units whose request is not acknowledged yet."""
         return [target for target, each in self._running.items() if not each.acknowledged]
 
-    async def run(self, streak: RunningStreak) -> Streak:
+    async def run(
+        self, course: Course, tester: Address, version: int, write: Callable[[bytes], None]
+    ) -> Streak:
         """Carry a streak to its end; one that is awaited no more sends nothing more."""
-        target = streak.course.target
-        self._running[target] = streak
+        streak = RunningStreak(course, tester, version, write, self._leave)
+        self._running[course.target] = streak
         self._choose_sole()
         try:
             streak.begin(self._clock.now())
@@ -193,10 +202,8 @@ class Streaks:
             return await streak.over
         finally:
             streak.end(None)
-            self.leave(streak)
 
-    def leave(self, streak: RunningStreak) -> None:
-        """It hears nothing from now on; what comes for its unit is for everybody."""
+    def _leave(self, streak: RunningStreak) -> None:
         if self._running.get(streak.course.target) is streak:
             del self._running[streak.course.target]
             self._choose_sole()
@@ -206,7 +213,6 @@ class Streaks:
         streak = self._running.get(target)
         if streak is None or streak.acknowledged:
             return False
-        self.leave(streak)
         streak.end(error)
         return True
 
@@ -214,7 +220,6 @@ class Streaks:
         """The connection is gone; what was taken is left to whoever asked."""
         self._alarm.close()
         for streak in tuple(self._running.values()):
-            self.leave(streak)
             if streak.acknowledged:
                 streak.hand_over(0.0)
             else:
@@ -237,7 +242,6 @@ class Streaks:
             if streak.due_s > now_s:
                 continue
             if streak.acknowledged:
-                self.leave(streak)
                 streak.hand_over(now_s)
             elif self._fall_silent(streak.sent_at_s):
                 return
