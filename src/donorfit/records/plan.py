@@ -310,3 +310,9 @@ class Plan:
     findings: tuple[Finding, ...] = ()
     preparation_digest: str = ""
     order: SessionOrder | None = field(default=None, metadata=ADDED_LATER)
+
+    def list_downloads(self, unit: UnitId) -> tuple[Step, ...]:
+        """The downloads of one unit, in their order: each goes over what the one before brings."""
+        return tuple(
+            step for step in self.steps if step.kind is StepKind.PROGRAM and step.unit == unit
+        )

@@ -275,9 +275,10 @@ def make_recipe(
         options_removed=tuple(each.option for each in plan.option_changes if not each.declared),
         fields=changed,
         software=tuple(
-            (step.unit, step.software_after)
-            for step in plan.steps
-            if step.kind is StepKind.PROGRAM
+            (unit, plan.list_downloads(unit)[-1].software_after)
+            for unit in dict.fromkeys(
+                step.unit for step in plan.steps if step.kind is StepKind.PROGRAM
+            )
         ),
         steps=tuple(hide(f"{step.unit}: {step.what}") for step in plan.steps),
         proved=proof is not None and proof.proved,

@@ -206,11 +206,14 @@ def _prepare_unit(unit: ControlUnit, plan: Plan) -> Generator[Any, Any, _Prepare
             )
         )
     backups = []
-    in_boot_loader = plan.purpose is PlanPurpose.UNDO and any(
-        step.unit == unit.id
-        and step.kind is StepKind.PROGRAM
-        and identity.software not in {step.software_before, step.software_after}
-        for step in plan.steps
+    downloads = plan.list_downloads(unit.id)
+    in_boot_loader = (
+        plan.purpose is PlanPurpose.UNDO
+        and bool(downloads)
+        and all(
+            identity.software not in {step.software_before, step.software_after}
+            for step in downloads
+        )
     )
     for step in plan.steps:
         if step.unit == unit.id and step.kind in WRITES:

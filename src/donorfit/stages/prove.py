@@ -15,7 +15,7 @@ from donorfit.faults import compare_faults
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.plan import Plan, StepKind
+from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.records.proof import CheckResult, FaultVerdict, Proof, ReadBack
 from donorfit.records.survey import FaultRead, Survey, UnitSurvey
 from donorfit.vehicle.control_unit import SOFTWARE_IDENTIFIER, ControlUnit
@@ -127,11 +127,13 @@ def _read_back(
             data = yield from read_identifier(unit, step.identifier, f"read back {step.what}")
             read = b"" if isinstance(data, Missing) else data
             read_backs.append(_compare(unit, step.identifier, step.after, read))
-        elif step.kind is StepKind.PROGRAM:
+        elif step.kind is StepKind.PROGRAM and step == plan.list_downloads(unit.id)[-1]:
             version = yield from read_text(unit, SOFTWARE_IDENTIFIER, "read software version")
             read = b"" if isinstance(version, Missing) else version.encode("latin-1")
-            expected = step.software_after.encode("latin-1")
-            read_backs.append(_compare(unit, SOFTWARE_IDENTIFIER, expected, read))
+            expected = _expect_version(plan.list_downloads(unit.id), read.decode("latin-1"))
+            read_backs.append(
+                _compare(unit, SOFTWARE_IDENTIFIER, expected.encode("latin-1"), read)
+            )
     differing = [each for each in read_backs if not each.equal]
     if differing:
         findings.append(
@@ -144,6 +146,19 @@ def _read_back(
             )
         )
     return read_backs, findings
+
+
+def _expect_version(downloads: tuple[Step, ...], read: str) -> str:
+    """The version that the last download brings.
+
+    Downloads that are only ended where they were begun leave a unit at any version of their row.
+    """
+    row = {
+        version for each in downloads for version in (each.software_before, each.software_after)
+    }
+    if all(each.only_if_begun for each in downloads) and read in row:
+        return read
+    return downloads[-1].software_after
 
 
 def _compare(

@@ -298,8 +298,13 @@ def make_cautions(handover: Handover) -> Section:
 
 def list_programmed(steps: tuple[Step, ...]) -> tuple[str, ...]:
     """Units whose software changed, with the versions."""
+    rows: dict[str, list[Step]] = {}
+    for step in steps:
+        if step.kind is StepKind.PROGRAM:
+            rows.setdefault(step.unit, []).append(step)
     return tuple(
-        f"{step.unit} from {step.software_before or 'an unknown one'} to {step.software_after}"
-        for step in steps
-        if step.kind is StepKind.PROGRAM
+        f"{unit} from {row[0].software_before or 'an unknown one'} "
+        + "".join(f"by {each.software_after} " for each in row[:-1])
+        + f"to {row[-1].software_after}"
+        for unit, row in rows.items()
     )

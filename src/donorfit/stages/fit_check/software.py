@@ -1,5 +1,6 @@
-"""Is a unit's software new enough, and can the pack bring it there."""
+"""Is a unit's software new enough, and can the pack bring it there, in one download or several."""
 
+from donorfit.ordering import SoftwareWays, find_ways_up
 from donorfit.records.fit_report import FitLine, Subject, Verdict
 from donorfit.stages.fit_check.case import Case, parse_version
 from donorfit.vehicle.control_unit import ControlUnit
@@ -38,28 +39,22 @@ def judge_software(
             reason=f"{reason}; units of the {unit.system.value} system are only read here",
             change=f"a licensed workshop loads {needed} or newer",
         )
-    blocks = [block for block in unit.software_blocks if block.version >= needed]
-    right = [block for block in blocks if not block.hardware or hardware in block.hardware]
-    fitting = [block for block in right if block.may_replace(version)]
-    if fitting:
-        best = min(fitting, key=lambda block: block.version)
+    ways = find_ways_up(
+        unit.software_blocks, hardware, version, restart_seconds=unit.reset_seconds
+    )
+    row = ways.find_cheapest(needed)
+    if row is not None:
+        seconds = sum(block.seconds for block in row)
+        loads = ", then ".join(f"{block.version} ({block.file})" for block in row)
         return FitLine(
             subject=Subject.SOFTWARE,
             title=title,
             verdict=Verdict.AFTER_CHANGE,
             reason=reason,
-            change=f"load {best.version} ({best.file}), about {best.seconds / 60:.0f} min",
-            evidence=(best.sha256,),
+            change=f"load {loads}, about {seconds / 60:.0f} min",
+            evidence=tuple(block.sha256 for block in row),
         )
-    why = (
-        f"the pack's blocks do not go over {version}"
-        if right
-        else f"the pack's blocks do not fit hardware {hardware or '(unknown)'}"
-        if blocks
-        else f"the pack has no block of {needed} or newer"
-    )
-    unsure = blocks and not right and not hardware
-    verdict = Verdict.UNKNOWN if unsure else Verdict.IMPOSSIBLE
+    verdict, why = _explain_none(unit, hardware, needed, ways)
     return FitLine(
         subject=Subject.SOFTWARE,
         title=title,
@@ -67,3 +62,17 @@ def judge_software(
         reason=f"{reason}; {why}",
         change=f"software {needed} or newer for {case.title(unit.id)} from the maker's service",
     )
+
+
+def _explain_none(
+    unit: ControlUnit, hardware: str, needed: SoftwareVersion, ways: SoftwareWays
+) -> tuple[Verdict, str]:
+    """Why no way leads to software that is new enough, and how sure that is."""
+    blocks = [block for block in unit.software_blocks if block.version >= needed]
+    if not blocks:
+        return Verdict.IMPOSSIBLE, f"the pack has no block of {needed} or newer"
+    if not any(hardware in block.hardware for block in blocks):
+        verdict = Verdict.IMPOSSIBLE if hardware else Verdict.UNKNOWN
+        return verdict, f"the pack's blocks do not fit hardware {hardware or '(unknown)'}"
+    farther = f" to it, only to {ways.reached[-1]}" if ways.reached else ""
+    return Verdict.IMPOSSIBLE, f"the pack's blocks do not go over {ways.start}{farther}"

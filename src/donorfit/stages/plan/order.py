@@ -184,6 +184,8 @@ def _number(case: _Case, order: Order) -> tuple[tuple[Step, ...], tuple[PlannedR
 
 
 def _say_why_after(before: Step, step: Step) -> str:
+    if before.unit == step.unit and before.kind is step.kind is StepKind.PROGRAM:
+        return f"software {before.software_after} has to run before what replaces it is loaded"
     if before.unit == step.unit:
         return "one change of a unit is closed before its next one begins"
     return "one unit at a time on a network"

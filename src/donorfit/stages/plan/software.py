@@ -1,8 +1,9 @@
-"""Which units need newer software, and which block of the pack fits them."""
+"""Which units need newer software, and which blocks of the pack bring them there, in a row."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from donorfit.ordering import SoftwareWays, find_ways_back, find_ways_up
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
@@ -13,12 +14,26 @@ from donorfit.vehicle.pack import Pack
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Programming:
-    """One unit and the block that it is programmed with."""
+    """One unit and the blocks that it is programmed with, one after the other.
+
+    Attributes:
+        unit: the unit.
+        blocks: at least one; each may replace the version that the one before it brings.
+        version_before: what the unit reports now.
+        hardware: its hardware number.
+        reason: why it needs newer software.
+    """
 
     unit: ControlUnit
-    block: SoftwareBlock
+    blocks: tuple[SoftwareBlock, ...]
     version_before: str
+    hardware: str
     reason: str
+
+    @property
+    def block(self) -> SoftwareBlock:
+        """The last block, whose software the unit has afterwards."""
+        return self.blocks[-1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +56,13 @@ def parse_version(text: str) -> SoftwareVersion | None:
         return None
 
 
-def _explain_none(enough: list[SoftwareBlock], hardware: str, version: SoftwareVersion) -> str:
-    """Why no block that is new enough fits."""
+def word_way(blocks: Sequence[SoftwareBlock]) -> str:
+    """The versions of a way in words."""
+    return ", then ".join(str(each.version) for each in blocks)
+
+
+def _explain_none(enough: list[SoftwareBlock], hardware: str, ways: SoftwareWays) -> str:
+    """Why no way leads to a block that is new enough."""
     if not enough:
         return "The pack has no such software."
     fitting = [each for each in enough if hardware in each.hardware]
@@ -52,7 +72,11 @@ def _explain_none(enough: list[SoftwareBlock], hardware: str, version: SoftwareV
     shown = "; ".join(
         f"{each.version} after {', '.join(str(one) for one in each.replaces)}" for each in fitting
     )
-    return f"The pack has {shown}, but not after {version}."
+    said = f"The pack has {shown}, but not after {ways.start}."
+    if ways.reached:
+        farthest = ways.trace(ways.reached[-1]) or ()
+        said += f" Its other blocks lead to {word_way(farthest)}, and no further."
+    return said
 
 
 def _list_needs(module: DonorModule) -> Iterator[tuple[UnitId, SoftwareVersion, str]]:
@@ -95,13 +119,13 @@ def _plan_unit(
             why=f"{why}. Units of {unit.system.value} systems are never written here.",
             next_step="Ask a workshop that is licensed for this system.",
         )
-    enough = [each for each in unit.software_blocks if each.version >= needed]
-    fitting = sorted(
-        (each for each in enough if hardware in each.hardware and each.may_replace(version)),
-        key=lambda each: each.version,
+    ways = find_ways_up(
+        unit.software_blocks, hardware, version, restart_seconds=unit.reset_seconds
     )
-    if not fitting:
-        said = _explain_none(enough, hardware, version)
+    blocks = ways.find_cheapest(needed)
+    if blocks is None:
+        enough = [each for each in unit.software_blocks if each.version >= needed]
+        said = _explain_none(enough, hardware, ways)
         return _say(
             unit,
             id_="software-missing",
@@ -111,17 +135,88 @@ def _plan_unit(
             next_step="Find the software in your own licensed source, or a newer unit.",
         )
     return Programming(
-        unit=unit, block=fitting[0], version_before=stated, reason=f"{needed} or newer: {why}"
+        unit=unit,
+        blocks=blocks,
+        version_before=stated,
+        hardware=hardware,
+        reason=f"{needed} or newer: {why}",
+    )
+
+
+def _list_notes(each: Programming) -> Iterator[Finding]:
+    """What has to be said of one unit's downloads before anything is sent."""
+    start = parse_version(each.version_before)
+    if start is None:
+        return
+    if len(each.blocks) > 1:
+        seconds = sum(block.seconds + each.unit.reset_seconds for block in each.blocks)
+        yield Finding(
+            id="software-in-a-row",
+            severity=Severity.NOTE,
+            what=f"{each.unit.title} is brought from software {start} to {each.block.version} in "
+            f"{len(each.blocks)} downloads: {word_way(each.blocks)}.",
+            where=each.unit.id,
+            why=f"No block of the pack takes it from {start} to where it has to be at once, or "
+            f"not as cheaply. This way takes {seconds:.0f} s and "
+            f"{sum(block.size_bytes for block in each.blocks)} bytes. Each download is ended, "
+            "restarted and its version read before the next one begins.",
+            evidence=tuple(
+                f"{block.version} over {before}: {block.file}"
+                for before, block in zip(
+                    (start, *(one.version for one in each.blocks)), each.blocks, strict=False
+                )
+            ),
+        )
+    yield _judge_way_back(each, start)
+
+
+def _judge_way_back(each: Programming, start: SoftwareVersion) -> Finding:
+    """Whether blocks lead back to the software that the unit has now, from each that it gets."""
+    ways = [
+        find_ways_back(each.unit.software_blocks, each.hardware, block.version).trace(start)
+        for block in each.blocks
+    ]
+    evidence = tuple(
+        f"once {block.version} is in: "
+        + (f"back by {word_way(way)}" if way else f"no way back, it keeps {block.version}")
+        for block, way in zip(each.blocks, ways, strict=True)
+    )
+    if all(ways):
+        return Finding(
+            id="software-way-back",
+            severity=Severity.NOTE,
+            what=f"The pack has what brings {each.unit.title} back to software {start}.",
+            where=each.unit.id,
+            evidence=evidence,
+        )
+    stuck = next(block for block, way in zip(each.blocks, ways, strict=True) if not way)
+    return Finding(
+        id="software-no-way-back",
+        severity=Severity.WARNING,
+        what=f"The pack does not lead back to software {start} of {each.unit.title} from "
+        f"{stuck.version} on.",
+        where=each.unit.id,
+        why="A backup holds the configuration, not the software; what may be loaded over what is "
+        "the pack's to say.",
+        evidence=evidence,
+        next_step="If the old software may be wanted again, get it from your own licensed source "
+        "and add it to the pack before anything is written.",
     )
 
 
 def plan_software(pack: Pack, survey: Survey, module: DonorModule) -> SoftwarePlan:
-    """Choose the oldest block that is new enough and fits the hardware, unit by unit."""
+    """Choose the cheapest way to software that is new enough and fits the hardware, unit by unit.
+
+    That is the one with the fewest seconds, then bytes, then blocks, then the oldest software. A
+    pack does not say that a block needs another unit's software first, so that nothing is known of
+    an order between units.
+    """
     needs: dict[UnitId, tuple[SoftwareVersion, str]] = {}
     for unit_id, version, why in _list_needs(module):
         if unit_id not in needs or needs[unit_id][0] < version:
             needs[unit_id] = (version, why)
-    programming, findings = [], []
+    programming: list[Programming] = []
+    findings: list[Finding] = []
     for unit in pack.units:
         read = survey.find_unit(unit.id)
         if unit.id not in needs or read is None or not read.answered:
@@ -129,6 +224,7 @@ def plan_software(pack: Pack, survey: Survey, module: DonorModule) -> SoftwarePl
         planned = _plan_unit(unit, read.software, read.hardware, *needs[unit.id])
         if isinstance(planned, Programming):
             programming.append(planned)
+            findings += _list_notes(planned)
         elif planned is not None:
             findings.append(planned)
     return SoftwarePlan(programming=tuple(programming), findings=tuple(findings))

@@ -16,7 +16,7 @@ from donorfit.records.survey import Survey
 from donorfit.stages.plan.keepers import ListWrite
 from donorfit.stages.plan.merged_record import MergedRecord
 from donorfit.stages.plan.software import Programming
-from donorfit.vehicle.control_unit import ControlUnit, KeeperRole
+from donorfit.vehicle.control_unit import ControlUnit, KeeperRole, SoftwareBlock
 from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
@@ -121,26 +121,41 @@ def _reset(source: StepSource, unit: ControlUnit) -> Step:
     return _make_step(source, unit, StepKind.RESET, f"reset {unit.title}", unit.reset_seconds)
 
 
-def _program(source: StepSource, each: Programming, *, safe_after: bool) -> Step:
-    step = _make_step(
-        source,
-        each.unit,
-        StepKind.PROGRAM,
-        f"program {each.unit.title} with software {each.block.version}",
-        each.block.seconds + each.unit.reset_seconds,
-    )
+def make_download(unit: ControlUnit, block: SoftwareBlock, before: str, step: Step) -> Step:
+    """A step of a unit as the download of one block over one version."""
     return replace(
         step,
-        session=each.unit.programming_session,
-        security_level=each.unit.programming_security_level,
-        software_file=each.block.file,
-        software_sha256=each.block.sha256,
-        software_before=each.version_before,
-        software_after=str(each.block.version),
-        memory_address=each.block.memory_address,
-        routine_check=each.block.routine_check,
-        safe_after=safe_after,
+        session=unit.programming_session,
+        security_level=unit.programming_security_level,
+        software_file=block.file,
+        software_sha256=block.sha256,
+        software_before=before,
+        software_after=str(block.version),
+        memory_address=block.memory_address,
+        routine_check=block.routine_check,
+        seconds=block.seconds + unit.reset_seconds,
     )
+
+
+def word_place(number: int, of: int) -> str:
+    """Which of some downloads in a row one is; nothing where it is the only one."""
+    return f", download {number} of {of}" if of > 1 else ""
+
+
+def _program(source: StepSource, each: Programming) -> Iterator[Step]:
+    """The downloads of one unit in a row; before the last one it has software of passage."""
+    before = each.version_before
+    for number, block in enumerate(each.blocks, start=1):
+        step = _make_step(
+            source,
+            each.unit,
+            StepKind.PROGRAM,
+            f"program {each.unit.title} with software {block.version}"
+            + word_place(number, len(each.blocks)),
+            block.seconds,
+        )
+        yield replace(make_download(each.unit, block, before, step), safe_after=False)
+        before = str(block.version)
 
 
 def _program_units(source: StepSource) -> Iterator[Step]:
@@ -150,7 +165,9 @@ def _program_units(source: StepSource) -> Iterator[Step]:
             for record in source.records
             if record.unit.id == each.unit.id and record.after_programming
         ]
-        yield _program(source, each, safe_after=not late)
+        *passed, last = _program(source, each)
+        yield from passed
+        yield replace(last, safe_after=not late)
         if late:
             yield from _write_records(source, late)
             yield _reset(source, each.unit)

@@ -22,16 +22,22 @@ from donorfit.records.plan import (
 from donorfit.records.preparation import Backup, Preparation
 from donorfit.stages.plan.order import order_steps
 from donorfit.stages.plan.software import parse_version
-from donorfit.stages.plan.steps import CLEAR_SECONDS, EXTENDED_SESSION, mark_stops
+from donorfit.stages.plan.steps import (
+    CLEAR_SECONDS,
+    EXTENDED_SESSION,
+    make_download,
+    mark_stops,
+    word_place,
+)
 from donorfit.stages.plan.supply import forecast
 from donorfit.stages.plan.undo_chain import check_chain
+from donorfit.stages.plan.way_back import MAY_BE_DONE, WayBack, find_way_back, list_possible
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import DataIdentifier, UnitId
 from donorfit.vehicle.layout import ConfigurationRecord
 from donorfit.vehicle.pack import Pack
 
 _WRITES = frozenset((StepKind.WRITE_OPTION_LIST, StepKind.WRITE_RECORD))
-_MAY_BE_DONE = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN))
 _RESTORED = "restored from the backup made before the work"
 
 Place = tuple[UnitId, DataIdentifier]
@@ -47,8 +53,11 @@ class _Undo:
         backups: bytes before the work.
         states: what became of each step.
         held: bytes that a step left behind where they are neither old nor new.
-        old_blocks: software to go back to, for units whose old block the pack has.
-        stuck: units that keep the new software, because the pack has not the old one.
+        ways_back: blocks that lead back to the old software, in order, for units that the pack
+            has them for.
+        stuck: units that keep the software that they have, because no way leads back.
+        passed_by: of each unit the versions that it may have and that its way back does not
+            lead on from.
     """
 
     pack: Pack
@@ -56,8 +65,9 @@ class _Undo:
     backups: Mapping[Place, Backup]
     states: Mapping[str, StepState]
     held: Mapping[str, bytes]
-    old_blocks: Mapping[UnitId, SoftwareBlock]
+    ways_back: Mapping[UnitId, tuple[SoftwareBlock, ...]]
     stuck: frozenset[UnitId]
+    passed_by: Mapping[UnitId, tuple[str, ...]]
 
     def list_done(self, kinds: Iterable[StepKind]) -> list[Step]:
         """Steps of some kinds that were done or may have been, the last first."""
@@ -66,44 +76,25 @@ class _Undo:
             step
             for step in reversed(self.plan.steps)
             if step.kind in wanted
-            and (self.states.get(step.id) in _MAY_BE_DONE or step.id in self.held)
+            and (self.states.get(step.id) in MAY_BE_DONE or step.id in self.held)
         ]
-
-
-def _find_old_block(
-    unit: ControlUnit, version: str, hardware: str, now: str
-) -> SoftwareBlock | None:
-    wanted, there = parse_version(version), parse_version(now)
-    return next(
-        (
-            each
-            for each in unit.software_blocks
-            if each.version == wanted and hardware in each.hardware and each.may_replace(there)
-        ),
-        None,
-    )
 
 
 def _make_source(pack: Pack, plan: Plan, preparation: Preparation, change: ChangeRecord) -> _Undo:
     states = {each.step: each.state for each in change.steps}
     hardware = {each.unit: each.hardware for each in preparation.identities}
-    old_blocks: dict[UnitId, SoftwareBlock] = {}
+    ways: dict[UnitId, WayBack] = {}
     stuck: set[UnitId] = set()
-    for step in plan.steps:
-        if step.kind is not StepKind.PROGRAM or states.get(step.id) not in _MAY_BE_DONE:
+    for id_ in dict.fromkeys(step.unit for step in plan.steps):
+        downloads = plan.list_downloads(id_)
+        if not any(states.get(step.id) in MAY_BE_DONE for step in downloads):
             continue
-        unit = pack.find_unit(step.unit)
-        block = (
-            None
-            if unit is None
-            else _find_old_block(
-                unit, step.software_before, hardware.get(step.unit, ""), step.software_after
-            )
-        )
-        if block is None:
-            stuck.add(step.unit)
+        unit, possible = pack.find_unit(id_), list_possible(downloads, states)
+        way = None if unit is None else find_way_back(unit, hardware.get(id_, ""), possible)
+        if way is None:
+            stuck.add(id_)
         else:
-            old_blocks[step.unit] = block
+            ways[id_] = way
     return _Undo(
         pack=pack,
         plan=plan,
@@ -114,8 +105,9 @@ def _make_source(pack: Pack, plan: Plan, preparation: Preparation, change: Chang
             for each in change.steps
             if each.state is StepState.DIFFERS and each.held
         },
-        old_blocks=old_blocks,
+        ways_back={unit: way.blocks for unit, way in ways.items()},
         stuck=frozenset(stuck),
+        passed_by={unit: way.passed_by for unit, way in ways.items() if way.passed_by},
     )
 
 
@@ -127,20 +119,13 @@ def _find_record(unit: ControlUnit | None, step: Step) -> ConfigurationRecord | 
 
 def _is_layout_lost(source: _Undo, step: Step) -> bool:
     """Whether old bytes would be read differently, because the unit keeps its new software."""
-    program = next(
-        (
-            each
-            for each in source.plan.steps
-            if each.kind is StepKind.PROGRAM and each.unit == step.unit
-        ),
-        None,
-    )
     record = _find_record(source.pack.find_unit(step.unit), step)
-    if step.unit not in source.stuck or program is None or record is None:
+    if step.unit not in source.stuck or record is None:
         return False
-    return record.choose_layout(parse_version(program.software_before)) != record.choose_layout(
-        parse_version(program.software_after)
-    )
+    downloads = source.plan.list_downloads(step.unit)
+    *newer, old = list_possible(downloads, source.states)
+    before = record.choose_layout(parse_version(old))
+    return any(record.choose_layout(parse_version(each)) != before for each in newer)
 
 
 def _restore(source: _Undo) -> Iterator[Step]:
@@ -163,27 +148,37 @@ def _restore(source: _Undo) -> Iterator[Step]:
 
 
 def _program_back(source: _Undo) -> Iterator[Step]:
-    for step in source.list_done((StepKind.PROGRAM,)):
-        block = source.old_blocks.get(step.unit)
-        if block is None and source.states.get(step.id) is StepState.UNCERTAIN:
-            # A unit that was left in its boot loader shows no records, so that nothing else of
-            # it could be restored.
+    """The downloads of the way back, unit by unit, the one that was programmed last first."""
+    done = source.list_done((StepKind.PROGRAM,))
+    for id_ in dict.fromkeys(step.unit for step in done):
+        own = [step for step in reversed(done) if step.unit == id_]
+        unit = source.pack.find_unit(id_)
+        blocks = source.ways_back.get(id_, ())
+        if unit is None or not blocks:
+            yield from _end_downloads(source, own)
+            continue
+        before = own[-1].software_after
+        for number, block in enumerate(blocks, start=1):
+            what = f"program {id_} back to software {block.version}"
+            step = replace(own[-1], what=what + word_place(number, len(blocks)))
+            # On the way a unit has software that neither the old nor the new records belong to.
+            safe = number == len(blocks)
+            yield replace(make_download(unit, block, before, step), safe_after=safe)
+            before = str(block.version)
+
+
+def _end_downloads(source: _Undo, own: list[Step]) -> Iterator[Step]:
+    """End what was cut, where no way leads back.
+
+    A unit that was left in its boot loader shows no records, so that nothing else of it could be
+    restored.
+    """
+    for step in own:
+        if source.states.get(step.id) is StepState.UNCERTAIN:
             yield replace(
                 step,
                 what=f"end the download of {step.software_after} if it was begun",
                 only_if_begun=True,
-            )
-        elif block is not None:
-            yield replace(
-                step,
-                what=f"program {step.unit} back to software {block.version}",
-                software_file=block.file,
-                software_sha256=block.sha256,
-                software_before=step.software_after,
-                software_after=str(block.version),
-                memory_address=block.memory_address,
-                routine_check=block.routine_check,
-                seconds=block.seconds,
             )
 
 
@@ -237,10 +232,21 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
         yield _say(
             Severity.WARNING,
             "software-stays",
-            "The new software stays: the pack does not have the old block for this hardware.",
+            "The new software stays: the pack has no way back to "
+            f"{source.plan.list_downloads(unit)[0].software_before} for this hardware.",
             unit,
             "If the old software is needed, get it from your own licensed source. A download that "
             "was begun and not ended is ended first.",
+        )
+    for unit, versions in sorted(source.passed_by.items()):
+        yield _say(
+            Severity.WARNING,
+            "software-passed-by",
+            f"If it has software {' or '.join(versions)}, it keeps that: the way back begins at "
+            "another version.",
+            unit,
+            "Then nothing is sent to it, and the undo stops there: get the old software from your "
+            "own licensed source.",
         )
     for step in source.plan.steps:
         if step.kind not in _WRITES:
@@ -257,7 +263,7 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
                 where,
                 f"Survey the car again; the bytes before the work were {held or 'not saved'}.",
             )
-        elif (state in _MAY_BE_DONE or step.id in source.held) and backup is None:
+        elif (state in MAY_BE_DONE or step.id in source.held) and backup is None:
             yield _say(
                 Severity.BLOCKING,
                 "backup-missing",
@@ -265,7 +271,7 @@ def _list_findings(source: _Undo, steps: tuple[Step, ...]) -> Iterator[Finding]:
                 where,
                 "Restore it from another backup of this car.",
             )
-        elif state in _MAY_BE_DONE and _is_layout_lost(source, step):
+        elif state in MAY_BE_DONE and _is_layout_lost(source, step):
             yield _say(
                 Severity.WARNING,
                 "layout-stays",

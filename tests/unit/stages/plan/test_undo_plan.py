@@ -237,7 +237,7 @@ class TestSoftware:
                 replaces=(SoftwareVersion.parse(over),),
             )
             world = programmed.with_pack_unit(
-                "lighting", software_blocks=(*unit.software_blocks, old)
+                "lighting", software_blocks=(unit.software_blocks[1], old)
             )
             back = undo(world, world.plan())
             assert (StepKind.PROGRAM in {step.kind for step in back.steps}) is goes_back
