@@ -41,6 +41,7 @@ _STEP_MARKS = {
     StepState.DIFFERS: "x",
     StepState.UNCERTAIN: "?",
     StepState.NOT_REACHED: ".",
+    StepState.NOT_BEGUN: ".",
     StepState.SKIPPED: ".",
 }
 _SEVERITIES = (Severity.BLOCKING, Severity.WARNING, Severity.NOTE)

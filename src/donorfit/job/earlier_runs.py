@@ -22,7 +22,7 @@ _DOUBT = "the part of this run before it was cut may have done it"
 def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRecord:
     """The change record with the earlier result of every step that this run did not reach.
 
-    A step that was refused now and touched before is uncertain.
+    A step that was refused, or not begun, now and touched before is uncertain.
 
     Args:
         change: what the newest run says.
@@ -40,7 +40,7 @@ def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRe
 def _choose(result: StepResult, earlier: StepResult | None) -> StepResult:
     if earlier is None or earlier.state not in _TOUCHED:
         return result
-    if result.state is StepState.REFUSED:
+    if result.state in {StepState.REFUSED, StepState.NOT_BEGUN}:
         # A unit that refuses to be looked at has not lost what an earlier run may have written.
         return replace(result, state=StepState.UNCERTAIN)
     if result.state is not StepState.NOT_REACHED:

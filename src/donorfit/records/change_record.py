@@ -7,7 +7,11 @@ from donorfit.records.growth import ADDED_LATER
 
 
 class StepState(Enum):
-    """What became of a step."""
+    """What became of a step.
+
+    ``NOT_BEGUN``: it was to begin, and nothing that changes the unit could be sent. The unit did
+    not say no: taking the work up again may well do it.
+    """
 
     DONE = "done"
     ALREADY = "already there"
@@ -15,6 +19,7 @@ class StepState(Enum):
     DIFFERS = "neither old nor new"
     UNCERTAIN = "not known"
     NOT_REACHED = "not reached"
+    NOT_BEGUN = "not begun"
     SKIPPED = "skipped"
 
 

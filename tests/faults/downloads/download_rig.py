@@ -270,7 +270,7 @@ class Rig:
         """What the program says has to be true of the unit's own memory."""
         if outcome.state in {StepState.DONE, StepState.ALREADY}:
             assert self.is_new, outcome
-        elif outcome.state in {StepState.REFUSED, StepState.DIFFERS}:
+        elif outcome.state in {StepState.REFUSED, StepState.DIFFERS, StepState.NOT_BEGUN}:
             assert self.is_old, outcome
         else:
             assert outcome.state is StepState.UNCERTAIN, outcome

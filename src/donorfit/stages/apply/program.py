@@ -30,7 +30,7 @@ from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
 
 MOST_UNSENT = 2
-"""Tries of a download that was not even begun."""
+"""Tries, in one run, of a download that was not even begun; the step stays open after them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +124,8 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
         if isinstance(outcome, NotSent) and not started:
             unsent += 1
             if unsent == MOST_UNSENT:
-                detail = f"{why}; nothing was erased"
-                return StepOutcome(state=StepState.REFUSED, detail=detail, looks=tries)
+                detail = f"nothing was erased: {why}"
+                return StepOutcome(state=StepState.NOT_BEGUN, detail=detail, looks=tries)
             continue
         started = True
         yield from restart(job.unit, job.step)
@@ -146,6 +146,9 @@ def _judge_fit(
     number; where it says one, that counts.
     """
     step, block = job.step, job.block
+    if not started and isinstance(version, Missing) and not version.answered:
+        detail = f"it does not say its software version: {version.why}; nothing was sent"
+        return StepOutcome(state=StepState.NOT_BEGUN, detail=detail)
     if not started and version != step.software_before:
         said = version.why if isinstance(version, Missing) else version
         return StepOutcome(
@@ -167,6 +170,8 @@ def _judge_fit(
     else:
         said = f"the software is for hardware {', '.join(block.hardware)}, this is {hardware}"
     state = StepState.UNCERTAIN if started else StepState.REFUSED
+    if not started and isinstance(hardware, Missing) and not hardware.answered:
+        state = StepState.NOT_BEGUN
     return StepOutcome(state=state, detail=f"{said}; nothing was sent")
 
 

@@ -25,8 +25,9 @@ def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
     for tries in range(MOST_TRIES + 1):
         held = yield from read_identifier(unit, step.identifier, f"look at {step.what}")
         if isinstance(held, Missing):
+            state = StepState.REFUSED if held.answered else StepState.NOT_BEGUN
             return StepOutcome(
-                state=StepState.UNCERTAIN if tries else StepState.REFUSED,
+                state=StepState.UNCERTAIN if tries else state,
                 detail=f"it cannot be read: {held.why}",
                 looks=tries,
             )

@@ -119,8 +119,8 @@ def test_a_pack_without_supply_watches_nothing(pack):
 def test_what_was_not_sent_is_tried_once_more_without_a_reset(unit, step):
     car = Unit(NotSent(why="no key"), NotSent(why="no key"))
     outcome = car.run(start(unit, step))
-    assert outcome.state is StepState.REFUSED
-    assert outcome.detail == "no key; nothing was erased"
+    assert outcome.state is StepState.NOT_BEGUN
+    assert outcome.detail == "nothing was erased: no key"
     assert (len(car.downloads), car.resets) == (2, 0)
 
 
@@ -128,6 +128,24 @@ def test_what_was_not_sent_the_first_time_may_be_the_second(unit, step):
     car = Unit(NotSent(why="link lost"))
     assert car.run(start(unit, step)).state is StepState.DONE
     assert [each.resume for each in car.downloads] == [False, False]
+
+
+@pytest.mark.parametrize(("place", "said"), [(0xF189, "software version"), (0xF191, "hardware")])
+def test_silence_is_no_refusal_and_no_other_version(unit, step, place, said):
+    car = Unit()
+    answer = car.answer
+
+    def fall_silent(ask):
+        if isinstance(ask, Exchange) and ask.pdu[1:3] == place.to_bytes(2, "big"):
+            return Unknown(why="no answer in time")
+        return answer(ask)
+
+    car.answer = fall_silent
+    outcome = car.run(start(unit, step))
+    assert outcome.state is StepState.NOT_BEGUN
+    assert f"{said}" in outcome.detail
+    assert "nothing was sent" in outcome.detail
+    assert (car.downloads, car.resets) == ([], 0)
 
 
 def test_a_refusal_before_the_erasing_leaves_the_unit_as_it_is(unit, step):
