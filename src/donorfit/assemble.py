@@ -19,6 +19,7 @@ from donorfit.edge.host.state_folder import find_state_folder
 from donorfit.edge.host.watch import HostWatch
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.lock_outs import LastingLockOuts
+from donorfit.edge.journal.work_notes import WorkNotes
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.places import Place, open_link
 from donorfit.edge.packs.pack_reader import read_pack, read_software_image
@@ -180,6 +181,8 @@ class CarConnection:
                 fraction=note.done / note.total if note.total else None,
                 bytes_per_s=note.bytes_per_s,
                 left_s=note.left_s,
+                done_bytes=note.done,
+                total_bytes=note.total,
             )
         )
 
@@ -262,6 +265,7 @@ def connect_car(
     interrupts: Interrupts,
     clock: Clock,
     claims: CarClaims,
+    notes: WorkNotes,
     capture: CaptureFile | None = None,
     fast: bool = False,
     reconnects: int = 3,
@@ -286,6 +290,8 @@ def connect_car(
         sleep=FastClock(clock).sleep if fast else clock.sleep,
         reconnects=reconnects,
         watch=interrupts.watch,
+        read_clock=clock.now,
+        notes=notes,
     )
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from donorfit.assemble import FACT_VIN, run_async
+from donorfit.assemble import FACT_VIN, read_wall_clock, run_async
 from donorfit.cli.number_types import FiniteRange
 from donorfit.cli.person import parse_answers
 from donorfit.cli.plan_wording import word_plan
@@ -20,6 +20,8 @@ from donorfit.cli.session import (
 )
 from donorfit.cli.status_wording import word_status
 from donorfit.cli.wording import word_fit_report, word_survey
+from donorfit.edge.journal.job_copy import open_copy
+from donorfit.edge.journal.work_notes import read_at_work
 from donorfit.edge.packs.pack_reader import read_pack
 from donorfit.edge.packs.survey_files import read_declared_survey
 from donorfit.edge.record_files import write_record_files
@@ -176,8 +178,11 @@ def record_command(job_path: Path, folder: Path, *, mask: bool, as_json: bool) -
 @job_argument
 @json_option
 def status_command(job_path: Path, *, as_json: bool) -> None:
-    """Say where a job stands: its records, unfinished runs, what is not known, what comes next."""
-    with open_job(job_path) as (job, store):
+    """Say where a job stands: its records, unfinished runs, what is not known, what comes next.
+
+    It only looks, also while another program works on the job, and takes nothing from it.
+    """
+    with open_copy(job_path, read_wall_clock) as store:
         pasts = {run.run: store.read_run(run.run) for run in store.list_runs()}
-        status = describe_status(job.store, pasts)
+        status = describe_status(store, pasts, read_at_work(store, job_path))
     show(status, word_status(status), as_json=as_json)

@@ -1,11 +1,12 @@
 """Progress as lines on the error stream: changes always, readings as one counting line."""
 
 import sys
+from shutil import get_terminal_size
 from typing import TextIO
 
-from donorfit.cli.columns import clean
+from donorfit.cli.columns import clean, count
 from donorfit.diagnostics.negative_response import explain_negative_response
-from donorfit.job.progress import Happening, Progress
+from donorfit.job.progress import Happening, Progress, SessionPlace
 
 _PLAIN = {
     Happening.WAITING: "waiting",
@@ -15,6 +16,8 @@ _PLAIN = {
     Happening.NO_ANSWER: "no answer",
 }
 _LONG_S = 120
+_SHORT_S = 10
+_STEP_S = 5
 _ENDS = frozenset((Happening.ANSWERED, Happening.REFUSED, Happening.NO_ANSWER))
 _WORTH_A_LINE = frozenset(_PLAIN) - {Happening.WAITING}
 
@@ -29,23 +32,28 @@ class ProgressLines:
         self._readings = 0
         self._counting = False
         self._downloads: dict[str, str] = {}
+        self._place = ""
 
     def __call__(self, progress: Progress) -> None:
         """Take one piece of progress."""
         if self._quiet:
             return
+        self._place = word_place(progress.session) if progress.session else ""
         line = self._word(progress)
         if progress.happening in _ENDS and progress.binding:
             self._downloads.pop(progress.unit, None)
         if line:
             self._write_line(line)
         elif progress.happening is Happening.ANSWERED:
+            self._readings += 1
+            self._count()
+        elif progress.happening is Happening.STEP_OPENED:
             self._count()
 
     def finish(self) -> None:
         """End the counting line; say how much was read."""
         if self._readings and not self._quiet:
-            self._write_line(f"  {self._readings} values read")
+            self._write_line(f"  {count(self._readings, 'value')} read")
         self._readings = 0
 
     def _word(self, progress: Progress) -> str:  # noqa: PLR0911 - one return a case
@@ -65,14 +73,13 @@ class ProgressLines:
                 if len(self._downloads) > 1:
                     # One terminal line holds one download in full, or several by their units.
                     line = " | ".join(self._downloads.values())
-                self._stream.write(f"\r\x1b[2K    {line}")
-                self._stream.flush()
-                self._counting = True
+                self._run_on(f"    {line}{f'; {self._place}' if self._place else ''}")
                 return ""
             case Happening.NO_ANSWER if not progress.binding:
                 return ""
             case Happening.ROUND:
-                return f"  {clean(progress.what)}"
+                left = progress.session and word_left(progress.session.left_s)
+                return f"  {clean(progress.what)}{f'; about {left} left' if left else ''}"
             case Happening.NOTE | Happening.BUSY | Happening.PENDING:
                 return f"  ! {clean(who)}"
             case happening if happening in _WORTH_A_LINE:
@@ -82,9 +89,14 @@ class ProgressLines:
                 return ""
 
     def _count(self) -> None:
-        self._readings += 1
+        said = [f"{count(self._readings, 'value')} read", *([self._place] if self._place else [])]
+        self._run_on(f"  {'; '.join(said)}")
+
+    def _run_on(self, line: str) -> None:
+        """Show the line that is written over again; cut to what a terminal can take back."""
         if self._live:
-            self._stream.write(f"\r\x1b[2K  {self._readings} values read")
+            width = get_terminal_size().columns - 1
+            self._stream.write(f"\r\x1b[2K{line[:width]}")
             self._stream.flush()
             self._counting = True
 
@@ -103,3 +115,21 @@ def word_rate(progress: Progress) -> str:
     left = max(round(progress.left_s), 0)
     time = f"{left} s" if left < _LONG_S else f"{-(-left // 60)} min"
     return f", {progress.bytes_per_s / 1000:.1f} kB/s, {time} left"
+
+
+def word_place(place: SessionPlace) -> str:
+    """How far a session is and how long it will take yet."""
+    if place.steps_done >= place.steps:
+        return f"all {count(place.steps, 'step')} done"
+    done = f"{place.steps_done} of {count(place.steps, 'step')} done"
+    return f"{done}, about {word_left(place.left_s)} left"
+
+
+def word_left(seconds: float) -> str:
+    """A time that is only foreseen, no finer than it can be."""
+    if seconds < _SHORT_S:
+        return "10 s"
+    if seconds < _LONG_S:
+        return f"{-(-seconds // _STEP_S) * _STEP_S:.0f} s"
+    minutes = int(-(-seconds // 60))
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"  # noqa: PLR2004

@@ -31,6 +31,7 @@ from donorfit.edge.host.awake import stay_awake
 from donorfit.edge.host.car_claims import CarClaims
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.edge.journal.unused import take_away_if_unused
+from donorfit.edge.journal.work_notes import WorkNotes
 from donorfit.edge.key_files import load_keys
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.places import Place
@@ -188,6 +189,7 @@ def _reach_car(
         store.set_fact(FACT_CAPTURE, str(car.capture_path.resolve()))
     for note in capture.notes if capture else ():
         click.echo(f"  ! {note}", err=True)
+    notes = WorkNotes(store)
     access = connect_car(
         clock=clock,
         capture=capture,
@@ -200,6 +202,7 @@ def _reach_car(
         listener=lines,
         interrupts=interrupts,
         claims=claims,
+        notes=notes,
         fast=car.fast,
         reconnects=car.reconnects,
     )
@@ -208,6 +211,7 @@ def _reach_car(
         with _stay_awake(target.place):
             yield access
     finally:
+        notes.end()
         signal.signal(signal.SIGINT, before)
         lines.finish()
         if capture is not None:

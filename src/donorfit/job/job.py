@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 from donorfit.errors import JournalError, MisuseError, SafetyError
 from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change, warn_of_begun
 from donorfit.job.runner import CarAccess, run_stage
+from donorfit.job.session_watch import watch_stage
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
@@ -124,10 +125,12 @@ class Job:
         context: str,
         strand: Any,
         keep: Callable[[Any, frozenset[str]], None] | None = None,
+        plan: Plan | None = None,
     ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
-        return await run_stage(self.store, self._car, stage, context, strand, keep=keep)
+        car = watch_stage(self._car, stage, self._now, self.pack, plan)
+        return await run_stage(self.store, car, stage, context, strand, keep=keep)
 
     # The stages
 
@@ -208,7 +211,7 @@ class Job:
         software = _load_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         strand = apply(self.pack, plan, preparation, software, self._list_begun(plan))
-        await self._run("apply", context, strand, self._keep_change)
+        await self._run("apply", context, strand, self._keep_change, plan)
         return self.require(CHANGE, ChangeRecord)
 
     def _keep_change(self, change: ChangeRecord, strands: frozenset[str]) -> None:

@@ -201,6 +201,8 @@ class Loop:
         if past is not None:
             outcome = self._replay(strand, past, ask)
             self._remember_doubt(strand, ask, outcome)
+            if isinstance(ask, Mark):
+                self._tell_step(ask, replayed=True)
             return outcome
         binding = is_binding(ask)
         intent = PastAsk(
@@ -214,9 +216,24 @@ class Loop:
         outcome = await self._make(ask)
         self._journal.write_outcome(strand, number, outcome, binding=binding)
         self._remember_doubt(strand, ask, outcome)
-        if isinstance(ask, Mark) and ask.kind is MarkKind.CLOSED:
-            self._tell_settled(strand)
+        if isinstance(ask, Mark):
+            self._tell_step(ask, replayed=False)
+            if ask.kind is MarkKind.CLOSED:
+                self._tell_settled(strand)
         return outcome
+
+    def _tell_step(self, mark: Mark, *, replayed: bool) -> None:
+        if mark.kind is MarkKind.ROUND:
+            return
+        opened = mark.kind is MarkKind.OPENED
+        self._tell(
+            Progress(
+                happening=Happening.STEP_OPENED if opened else Happening.STEP_CLOSED,
+                unit=mark.unit,
+                what=mark.what,
+                replayed=replayed,
+            )
+        )
 
     def _remember_doubt(self, strand: str, ask: Ask, outcome: Outcome) -> None:
         """Keep in mind a change without an answer, until one answers or its step is closed."""

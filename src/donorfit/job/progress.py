@@ -21,6 +21,8 @@ class Happening(Enum):
     WAITING = "waiting"
     NOTE = "note"
     ROUND = "round"
+    STEP_OPENED = "step opened"
+    STEP_CLOSED = "step closed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +38,10 @@ class Progress:
         fraction: 0..1 where the deed has a length; None elsewhere.
         bytes_per_s: how fast a download goes; 0 where that is not known.
         left_s: how long it will take yet; 0 where that is not known.
+        done_bytes: bytes of a download that the unit has taken.
+        total_bytes: bytes of a download in all.
+        replayed: whether it happened in an earlier part of the run and is only told again.
+        session: how far the whole session is; None where that is not known.
     """
 
     happening: Happening
@@ -46,6 +52,25 @@ class Progress:
     fraction: float | None = None
     bytes_per_s: float = 0.0
     left_s: float = 0.0
+    done_bytes: int = 0
+    total_bytes: int = 0
+    replayed: bool = False
+    session: "SessionPlace | None" = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionPlace:
+    """How far a whole session is.
+
+    Attributes:
+        steps_done: steps that are closed.
+        steps: steps in all.
+        left_s: seconds that the rest is expected to take.
+    """
+
+    steps_done: int
+    steps: int
+    left_s: float
 
 
 class Listener(Protocol):

@@ -7,6 +7,7 @@ from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
 from donorfit.job.journal import PastAsk
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.job.unfinished import list_open_runs, name_plan
+from donorfit.job.work import AtWork, Running
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan, PlanPurpose
@@ -17,6 +18,7 @@ from donorfit.records.session_order import name_lane
 SHOWN_DIGITS = 12
 """Digits of a digest that a command takes."""
 _RESUME = "donorfit resume JOB"
+_WAIT = "wait for the one that is at work; this command can be given again at any time"
 _ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
 _NEXT = {
     "survey": "donorfit survey JOB --pack PACK --car HOST:PORT",
@@ -87,8 +89,10 @@ class JobStatus:
         vin: the car.
         pack: path of its pack.
         records: records, oldest first.
-        open_runs: runs that can be resumed.
+        open_runs: runs that have not ended.
         next_step: the command that comes next.
+        at_work: the program that is at work on the job file, or was when it was cut; None where
+            nothing is unfinished.
     """
 
     vin: str
@@ -96,12 +100,21 @@ class JobStatus:
     records: tuple[RecordLine, ...]
     open_runs: tuple[OpenRun, ...]
     next_step: str
+    at_work: AtWork | None = None
 
 
 def describe_status(
-    store: JobStore, pasts: Mapping[int, Mapping[str, tuple[PastAsk, ...]]]
+    store: JobStore,
+    pasts: Mapping[int, Mapping[str, tuple[PastAsk, ...]]],
+    at_work: AtWork | None = None,
 ) -> JobStatus:
-    """Where the job stands; ``pasts`` holds the asks of every run by its number."""
+    """Where the job stands.
+
+    Args:
+        store: the job file, or a copy of it.
+        pasts: the asks of every run by its number.
+        at_work: the newest note of a program at work, whether it still runs or not.
+    """
     records = store.list_records()
     open_runs = []
     for run in list_open_runs(store):
@@ -129,6 +142,9 @@ def describe_status(
                 lanes=place.lanes,
             )
         )
+    if at_work is not None and at_work.note.stage not in {run.stage for run in open_runs}:
+        # It came to its end since, so the note says nothing any more.
+        at_work = None
     return JobStatus(
         vin=store.read_fact("vin"),
         pack=store.read_fact("pack path"),
@@ -137,8 +153,20 @@ def describe_status(
             for each in records
         ),
         open_runs=tuple(open_runs),
-        next_step=_say_resume(store, open_runs) if open_runs else _choose_next(store),
+        next_step=_say_next(store, open_runs, at_work),
+        at_work=at_work,
     )
+
+
+def _say_next(store: JobStore, runs: list[OpenRun], at_work: AtWork | None) -> str:
+    if at_work is not None and at_work.running is Running.AT_WORK:
+        return _WAIT
+    if not runs:
+        return _choose_next(store)
+    ended = _say_resume(store, runs)
+    if at_work is not None and at_work.running is Running.NOT_SEEN:
+        return f"see on {at_work.host} whether it still runs; if it does not: {ended}"
+    return ended
 
 
 def _is_change(ask: PastAsk) -> bool:

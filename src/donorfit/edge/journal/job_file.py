@@ -20,6 +20,8 @@ from donorfit.errors import JournalError
 from donorfit.job.journal import PastAsk, outcome_to_plain
 from donorfit.job.store import StoredRecord, StoredRun
 
+LOG_SUFFIX = "-wal"
+"""What SQLite puts behind the file's name for the log beside it."""
 _HEADER = b"SQLite format 3\x00"
 
 
@@ -54,7 +56,8 @@ class JobFile:
             JournalError: it is missing, damaged, not a job file, of a newer donorfit, read only,
                 or open elsewhere.
         """
-        _check_is_job_file(path)
+        check_is_job_file(path)
+        _check_may_be_written(path)
         return cls._open(path, now)
 
     @classmethod
@@ -93,12 +96,12 @@ class JobFile:
 
     # What the job is
 
-    def set_fact(self, name: str, value: str) -> None:
+    def set_fact(self, name: str, value: str, *, durable: bool = True) -> None:
         """Keep one fact of the job, such as the pack's path."""
         self._write(
             "INSERT INTO meta VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value=excluded.value",
             (name, value),
-            durable=True,
+            durable=durable,
         )
 
     def read_fact(self, name: str) -> str:
@@ -276,7 +279,12 @@ class FileRun:
         )
 
 
-def _check_is_job_file(path: Path) -> None:
+def check_is_job_file(path: Path, *, may_be_empty: bool = False) -> None:
+    """See that a file is there and begins like a job file.
+
+    Raises:
+        JournalError: it does not, or cannot be read.
+    """
     try:
         with path.open("rb") as file:
             head = file.read(len(_HEADER))
@@ -287,19 +295,22 @@ def _check_is_job_file(path: Path) -> None:
             why=error.strerror or str(error),
             next_step="Name a job file that is there, or begin one with: donorfit survey JOB",
         ) from error
-    if not (os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)):
-        raise JournalError(
-            what="The job file cannot be written.",
-            where=str(path),
-            why="The file, its folder or the disk is read only.",
-            next_step="Make it writable, or work on a copy.",
-        )
-    if head != _HEADER:
+    if head != _HEADER and not (may_be_empty and not head):
         raise JournalError(
             what="This is not a job file.",
             where=str(path),
             why="It does not begin like a SQLite file.",
             next_step="Name a job file made by donorfit.",
+        )
+
+
+def _check_may_be_written(path: Path) -> None:
+    if not (os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)):
+        raise JournalError(
+            what="The job file cannot be written.",
+            where=str(path),
+            why="The file, its folder or the disk is read only.",
+            next_step="Make it writable, or work on a copy. To look at it: donorfit status JOB",
         )
 
 
