@@ -91,9 +91,10 @@ def send_blocks(
     reply: Reply = Positive(pdu=b"")
     yield Tell(kind=NoteKind.PROGRESS, text="downloading", done=start, total=total)
     while number < blocks.count:
-        held = yield from hold_for_supply(unit, download.watch)
-        if held is not None:
-            return held
+        if download.watch is not None and download.watch.address != download.address:
+            held = yield from hold_for_supply(unit, download.watch)
+            if held is not None:
+                return held
         taken: Taken | Failed | None = None
         streamed = 0
         if in_vain < MOST_IN_VAIN:

@@ -59,6 +59,12 @@ _BROKEN_OFF = frozenset(
 """A transfer that ends with one of these cannot go on, but may be begun again."""
 
 
+MEASURES_ITSELF = (
+    "this unit measures the supply itself: it is asked before each piece and cannot be asked "
+    "within one, so keep an eye on a voltmeter"
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Ended:
     """A download that is over; ``again`` where the unit broke it off and may take it anew."""
@@ -154,7 +160,10 @@ def _bring(
 def _bring_piece(
     unit: UnitState, download: Download, piece: _Piece, max_pdu_bytes: int, *, resume: bool
 ) -> Talk[_Ended | None]:
-    held = yield from hold_for_supply(unit, download.watch)
+    itself = download.watch is not None and download.watch.address == download.address
+    if itself and not piece.before:
+        yield Tell(kind=NoteKind.SUPPLY, text=MEASURES_ITSELF)
+    held = yield from hold_for_supply(unit, download.watch, itself=itself)
     if held is not None:
         return (yield from _fail("before the erasing", held, erased=piece.erased))
     if download.procedure.routine_erase and not resume:

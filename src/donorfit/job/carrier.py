@@ -20,7 +20,7 @@ from donorfit.errors import MisuseError
 from donorfit.job.alarm import Alarm
 from donorfit.job.line import CarrierNote, Line, Surroundings
 from donorfit.job.ports import Clock, KeySource, LockOuts, PduLink
-from donorfit.job.supply_look import MEASURES_ITSELF, SupplyLook
+from donorfit.job.supply_look import SupplyLook
 from donorfit.vehicle.identity import Address, UnitId
 
 _KEEP_ALIVE = encode_tester_present(suppress=True)
@@ -121,7 +121,7 @@ class Carrier:
         await asyncio.gather(*tasks, return_exceptions=True)
         await self._around.link.close()
 
-    async def _look_at_supply(self, asking: Address, step: LookAtSupply) -> Supply:
+    async def _look_at_supply(self, step: LookAtSupply) -> Supply:
         """Read the supply in the unit that measures it, while another unit's download waits.
 
         The download holds a place among the units side by side and sends nothing meanwhile, so
@@ -131,8 +131,6 @@ class Carrier:
         known = self._supply.find(watch, step.not_older_s)
         if known is not None:
             return known
-        if watch.address == asking:
-            return self._supply.keep(watch, Supply(volts=None, why=MEASURES_ITSELF))
         line = self._lines.get(watch.address) or self._open_line(watch.unit, watch.address)
         if line.lock.locked():
             return Supply(volts=None, why=f"{watch.unit} is busy")

@@ -91,7 +91,7 @@ class Surroundings:
     keys: KeySource
     lock_outs: LockOuts
     on_note: Callable[[CarrierNote], None]
-    look_at_supply: Callable[[Address, LookAtSupply], Awaitable[Supply]]
+    look_at_supply: Callable[[LookAtSupply], Awaitable[Supply]]
 
 
 def _explain(error: LinkError) -> Failed:
@@ -199,7 +199,7 @@ class Line:
             case AskKey(level=level, seed=seed):
                 return Key(key=self._find_key(level, seed))
             case LookAtSupply():
-                return await around.look_at_supply(self.address, step)
+                return await around.look_at_supply(step)
             case AskLockOut(level=level):
                 return Left(seconds=around.lock_outs.get_seconds_left(self.unit, level))
             case SetLockOut(level=level, seconds=seconds):

@@ -4,8 +4,6 @@ from donorfit.diagnostics.conversation import SupplyWatch
 from donorfit.diagnostics.talk import Supply
 from donorfit.job.ports import Clock
 
-MEASURES_ITSELF = "the unit that is programmed measures the supply itself"
-
 
 class SupplyLook:
     """Keeps the last reading of each unit that measures the supply, and its time."""

@@ -12,7 +12,7 @@ from donorfit.diagnostics.conversation import Answered, NotSent, SupplyWatch, Un
 from donorfit.diagnostics.policy import Policy
 from donorfit.diagnostics.talk import NoteKind
 from donorfit.vehicle.identity import Address, DataIdentifier, UnitId
-from donorfit.vehicle.software import DownloadProcedure
+from donorfit.vehicle.software import DownloadProcedure, SegmentPlace
 
 METER = Address(0x1010)
 WATCH = SupplyWatch(
@@ -52,7 +52,7 @@ class Battery(Script):
 
 
 def ask(size: int = 800, **rest):
-    return replace(download(size), watch=WATCH, **rest)
+    return replace(download(size), **{"watch": WATCH} | rest)
 
 
 def supply_notes(bench):
@@ -150,11 +150,59 @@ def test_a_supply_that_was_low_has_to_be_seen_to_be_good():
     assert "11.00 V" in outcomes[0].why
 
 
-def test_a_unit_that_measures_the_supply_itself_is_not_asked_within_its_transfer():
-    car = Battery()
-    outcomes, _ = Bench(car).run(replace(ask(), watch=replace(WATCH, address=ADDRESS, unit=UNIT)))
+OWN = replace(WATCH, address=ADDRESS, unit=UNIT)
+TWO_PIECES = DownloadProcedure(
+    segments=(
+        SegmentPlace(address=0x1000, size_bytes=400),
+        SegmentPlace(address=0x8000, size_bytes=400),
+    )
+)
+
+
+class OwnMeter(Battery):
+    """The unit that is programmed is the one that measures the supply."""
+
+    def handle(self, target, pdu, now_s):
+        if pdu == h("22D010"):
+            volts = [volts for at_s, volts in self.volts if at_s <= now_s][-1]
+            self.requests.append((now_s, pdu))
+            answer = self.spoil or h("62D010") + round(volts * 1000).to_bytes(2, "big")
+            return Script(otherwise=lambda _pdu: answer).handle(target, pdu, now_s)
+        return super().handle(target, pdu, now_s)
+
+
+def test_a_unit_that_measures_the_supply_itself_is_asked_before_each_piece_only():
+    car = OwnMeter()
+    bench = Bench(car)
+    outcomes, _ = bench.run(ask(watch=OWN, procedure=TWO_PIECES))
     assert outcomes == [Answered(pdu=b"")]
-    assert not car.sent("22D010")
+    order = "".join(f"{pdu[0]:02X} " for _, pdu in car.requests if pdu[0] in {0x22, 0x34, 0x37})
+    assert order == "22 34 37 22 34 37 "
+    assert sum("keep an eye on a voltmeter" in text for text in supply_notes(bench)) == 1
+
+
+def test_a_unit_that_measures_a_bad_supply_itself_is_not_erased():
+    car = OwnMeter(volts=((0, 11.0), (40, 13.1)))
+    bench = Bench(car)
+    outcomes, seconds = bench.run(ask(watch=OWN))
+    assert outcomes == [Answered(pdu=b"")]
+    assert "13.10 V, going on" in supply_notes(bench)
+    assert min(at_s for at_s, pdu in car.requests if pdu[0] == 0x34) > 40
+    assert seconds > 80
+
+
+def test_a_unit_that_never_sees_a_good_supply_itself_is_left_alone():
+    car = OwnMeter(volts=((0, 11.0),))
+    outcomes, _ = Bench(car).run(ask(watch=OWN))
+    assert isinstance(outcomes[0], NotSent)
+    assert not car.sent("34")
+
+
+@pytest.mark.parametrize("spoil", [h("7F2231"), h("62D010"), h("62D01012")])
+def test_a_unit_that_cannot_say_its_supply_is_programmed_as_planned(spoil):
+    car = OwnMeter(spoil=spoil)
+    outcomes, _ = Bench(car).run(ask(watch=OWN))
+    assert outcomes == [Answered(pdu=b"")]
 
 
 def test_one_place_for_all_units_is_enough():
