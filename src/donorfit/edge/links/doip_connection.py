@@ -22,7 +22,7 @@ from donorfit.diagnostics.doip_messages import (
 )
 from donorfit.diagnostics.pdu import Direction, Layer, Pdu, TracedFrame
 from donorfit.edge.links.doip_errors import GatewayHungUpError, NoDoipError
-from donorfit.edge.links.doip_streak import Course, Streaks
+from donorfit.edge.links.doip_streak import Course, RunningStreak, Streaks
 from donorfit.edge.links.doip_unconfirmed import Sending, Unconfirmed
 from donorfit.edge.links.sinks import Sinks
 from donorfit.job.ports import (
@@ -73,6 +73,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         self._loop = asyncio.get_running_loop()
         self._closed = self._loop.create_future()
         self._streaks = Streaks(peer, clock, self._is_silent)
+        self._answered: list[RunningStreak] = []
         self._takers: dict[int, Callable[[Frame], None]] = {
             PayloadType.DIAGNOSTIC_MESSAGE: self._take_message,
             PayloadType.DIAGNOSTIC_POSITIVE_ACKNOWLEDGE: self._take_acknowledge,
@@ -117,6 +118,7 @@ class DoipConnection(asyncio.BufferedProtocol):
             and not self._sinks.traced
         ):
             # Just what a block that is taken leads to, with nothing before or after it.
+            streak.count_answer()
             streak.go_on(now_s)
             return
         takers, traced = self._takers, self._sinks.traced
@@ -131,6 +133,9 @@ class DoipConnection(asyncio.BufferedProtocol):
                 self.unused_frames += 1
             else:
                 taker(found)
+        # Nothing is sent before all that has arrived was looked at.
+        while self._answered:
+            self._answered.pop().go_on(now_s)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The connection is gone: reset with an error, or closed by the other side."""
@@ -237,12 +242,12 @@ class DoipConnection(asyncio.BufferedProtocol):
             return
         pdu = frame.payload[_ADDRESSES.size :]
         streak = self._streaks.find(source)
-        if self._unconfirmed.confirm(source) or (streak and not streak.acknowledged):
+        if self._unconfirmed.confirm(source) or (streak and streak.unacknowledged):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
         if streak is not None:
-            if streak.is_answered_by(pdu, self._last_heard_s):
-                streak.go_on(self._last_heard_s)
+            if streak.take_answer(pdu, self._last_heard_s):
+                self._answered.append(streak)
                 return
             streak.hand_over(self._last_heard_s)
         self._deliver(Pdu(source, target, pdu))

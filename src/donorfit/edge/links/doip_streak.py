@@ -46,7 +46,8 @@ class RunningStreak:
     Attributes:
         course: what it is to do.
         expected: what arrives next, in one piece, where all goes plainly.
-        acknowledged: whether the request under way was acknowledged.
+        waits: whether a request is under way.
+        acknowledged: whether it was acknowledged.
         sent_at_s: when it was sent.
         over: the result, once the streak has ended.
     """
@@ -68,6 +69,7 @@ class RunningStreak:
         "expected",
         "over",
         "sent_at_s",
+        "waits",
     )
 
     def __init__(
@@ -80,6 +82,7 @@ class RunningStreak:
     ) -> None:
         self.course = course
         self.expected = b""
+        self.waits = False
         self.acknowledged = False
         self.sent_at_s = 0.0
         self.over: asyncio.Future[Streak] = asyncio.get_running_loop().create_future()
@@ -101,6 +104,11 @@ class RunningStreak:
             return self._taken_s + self.course.wait_s
         return self.sent_at_s + self.course.accept_s
 
+    @property
+    def unacknowledged(self) -> bool:
+        """Whether the link has yet to take the request under way."""
+        return self.waits and not self.acknowledged
+
     def begin(self, now_s: float) -> None:
         """Send the first request; nothing is sent where there is none."""
         exchange = next(self._exchanges, None)
@@ -110,8 +118,9 @@ class RunningStreak:
             self._send(exchange, now_s)
 
     def go_on(self, now_s: float) -> None:
-        """The request under way is answered as foreseen: send the next one, or end."""
-        self._answered += 1
+        """Send the next request, or end; nothing where it has ended meanwhile."""
+        if self.over.done():
+            return
         exchange = next(self._exchanges, None) if now_s < self._until_s else None
         if exchange is None:
             self.end(None)
@@ -127,7 +136,7 @@ class RunningStreak:
             self._before_answer = self._acknowledgement + frame[: -len(answer)]
         self._answer = answer
         self.expected = self._before_answer + answer
-        self.acknowledged = False
+        self.waits, self.acknowledged = True, False
         self.sent_at_s = now_s
         self._write(
             encode_diagnostic_message(self._version, self._sender, self.course.target, request)
@@ -135,7 +144,7 @@ class RunningStreak:
 
     def acknowledge(self, now_s: float) -> bool:
         """Take an acknowledgement; False where it is not for the request under way."""
-        if self.acknowledged:
+        if not self.unacknowledged:
             return False
         self.acknowledged = True
         self._taken_s = now_s
@@ -146,13 +155,24 @@ class RunningStreak:
         """Whether an answer that is looked at now still counts."""
         return not self.acknowledged or now_s <= self.due_s + LATE_BUT_HERE_S
 
-    def is_answered_by(self, pdu: bytes, now_s: float) -> bool:
-        """Whether this message lets the next request follow."""
-        return self.is_in_time(now_s) and pdu.startswith(self._answer)
+    def take_answer(self, pdu: bytes, now_s: float) -> bool:
+        """Take the answer that lets the next request follow; False where this is none."""
+        if not (self.waits and self.is_in_time(now_s) and pdu.startswith(self._answer)):
+            return False
+        self.count_answer()
+        return True
+
+    def count_answer(self) -> None:
+        """The request under way is answered as foreseen."""
+        self.waits = False
+        self._answered += 1
 
     def hand_over(self, now_s: float) -> None:
         """End with the request under way as it stands; a message for it proves that it arrived."""
-        self.end(Taken(self._taken_s if self.acknowledged else now_s))
+        if self.waits:
+            self.end(Taken(self._taken_s if self.acknowledged else now_s))
+        else:
+            self.end(None)
 
     def end(self, last: Taken | LinkError | None) -> None:
         """Nothing more is sent, and nothing that arrives is for it."""
@@ -187,7 +207,7 @@ class Streaks:
 
     def list_unacknowledged(self) -> list[Address]:
         """Units whose request is not acknowledged yet."""
-        return [target for target, each in self._running.items() if not each.acknowledged]
+        return [target for target, each in self._running.items() if each.unacknowledged]
 
     async def run(
         self, course: Course, tester: Address, version: int, write: Callable[[bytes], None]
@@ -211,7 +231,7 @@ class Streaks:
     def refuse(self, target: Address, error: LinkError) -> bool:
         """The link did not take its request; False where none waits to be taken."""
         streak = self._running.get(target)
-        if streak is None or streak.acknowledged:
+        if streak is None or not streak.unacknowledged:
             return False
         streak.end(error)
         return True
@@ -220,10 +240,10 @@ class Streaks:
         """The connection is gone; what was taken is left to whoever asked."""
         self._alarm.close()
         for streak in tuple(self._running.values()):
-            if streak.acknowledged:
-                streak.hand_over(0.0)
-            else:
+            if streak.unacknowledged:
                 streak.end(LinkLostError(peer=self._peer, reason=reason))
+            else:
+                streak.hand_over(0.0)
 
     def _choose_sole(self) -> None:
         self.sole = next(iter(self._running.values())) if len(self._running) == 1 else None
