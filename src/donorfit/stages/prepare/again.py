@@ -1,0 +1,120 @@
+"""Look again: before work that had stopped goes on, at what may have ceased to hold meanwhile.
+
+Backups and their comparison stay those of the preparation: the car holds part of the new by now.
+"""
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any
+
+from donorfit.diagnostics.conversation import Question
+from donorfit.diagnostics.readings import Missing, read_text
+from donorfit.records.encoding import compute_digest
+from donorfit.records.finding import Finding, Severity
+from donorfit.records.plan import Plan, StepKind
+from donorfit.records.preparation import Identity, Preparation, WakeCheck
+from donorfit.records.renewal import GivenAnswer, Renewal
+from donorfit.stages.prepare.conditions import (
+    UNDERSTOOD,
+    YES,
+    ask_awake,
+    ask_caution,
+    block,
+    check_vin,
+    find_open,
+    find_reader,
+    list_asleep,
+    note_word,
+    prove_supply,
+    read_condition,
+)
+from donorfit.vehicle.control_unit import SERIAL_IDENTIFIER
+from donorfit.vehicle.pack import Pack
+
+_RESUME = "Mend it, then: donorfit resume JOB"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GoingOn:
+    """With what the work goes on.
+
+    Attributes:
+        at: ISO 8601 time with offset.
+        too_old: why the earlier answers do not count any more; empty where they do.
+        answers: those that were given anew, one a question of :func:`list_questions`.
+        support_current_a: continuous current of the supply in ampere; None: battery alone.
+    """
+
+    at: str
+    too_old: str
+    answers: tuple[GivenAnswer, ...]
+    support_current_a: float | None
+
+
+def list_questions(pack: Pack, plan: Plan) -> tuple[Question, ...]:
+    """What only a person can say before the plan is carried out, in the order of preparing."""
+    asked = [each for each in pack.wake_conditions if find_reader(pack, each) is None]
+    return (*map(ask_caution, plan.cautions), *map(ask_awake, asked))
+
+
+def needs_support(plan: Plan) -> bool:
+    """Whether the battery alone would not hold to the end of the plan."""
+    forecast = plan.supply
+    return forecast is not None and forecast.lowest_volts_unsupported < forecast.window_low_volts
+
+
+def look_again(
+    pack: Pack, plan: Plan, preparation: Preparation, going_on: GoingOn
+) -> Generator[Any, Any, Renewal]:
+    """Read car, units, wake conditions and supply afresh, and judge the answers; only reads."""
+    words = {each.question: each.choice for each in going_on.answers}
+    findings: list[Finding] = []
+    checks: list[WakeCheck] = []
+    if going_on.too_old:
+        findings += [
+            find_open(each)
+            for each in plan.cautions
+            if words.get(ask_caution(each).id) != UNDERSTOOD
+        ]
+    programmed = {step.unit for step in plan.steps if step.kind is StepKind.PROGRAM}
+    for condition in pack.wake_conditions:
+        unit = find_reader(pack, condition)
+        if unit is None and going_on.too_old:
+            met = words.get(ask_awake(condition).id) == YES
+            checks.append(note_word(condition, met=met))
+        elif unit is not None and unit.id not in programmed:
+            # One that is being programmed shows nothing but its boot loader.
+            checks.append((yield from read_condition(condition, unit)))
+    findings += list_asleep(checks)
+    findings += yield from check_vin(pack, plan)
+    for identity in preparation.identities:
+        findings += yield from _compare_identity(pack, identity)
+    volts, supply_findings = yield from prove_supply(pack, plan, going_on.support_current_a)
+    findings += supply_findings
+    return Renewal(
+        plan_digest=compute_digest(plan),
+        preparation_digest=compute_digest(preparation),
+        vin=plan.vin,
+        looked_at=going_on.at,
+        too_old=going_on.too_old,
+        answers=going_on.answers,
+        wake_checks=tuple(checks),
+        supply_volts=volts,
+        support_current_a=going_on.support_current_a,
+        ready=not any(each.severity is Severity.BLOCKING for each in findings),
+        findings=tuple(findings),
+    )
+
+
+def _compare_identity(pack: Pack, identity: Identity) -> Generator[Any, Any, list[Finding]]:
+    unit = pack.find_unit(identity.unit)
+    if unit is None:
+        return [block("unit-unknown", f"The pack has no unit {identity.unit}.", identity.unit)]
+    serial = yield from read_text(unit, SERIAL_IDENTIFIER, "read serial number")
+    if isinstance(serial, Missing):
+        what = f"{unit.title} does not say its serial number."
+        return [block("identity-unreadable", what, unit.id, serial.why, _RESUME)]
+    if serial != identity.serial:
+        why = f"serial number {serial} instead of {identity.serial}"
+        return [block("unit-swapped", f"{unit.title} was swapped.", unit.id, why)]
+    return []
