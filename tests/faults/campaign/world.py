@@ -10,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import itertools
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from byte_link import ByteLink
 from thin_car import WRITES
 from troubles import ON_LINK, Kind, Trouble
 
@@ -71,7 +73,10 @@ class World:
         changes: changing requests that the car carried out, as (unit, request).
         spoilt: places of the car's memory that hold neither old nor new because of a trouble.
         lost_backups: changes that were carried out while a backup was missing.
+        in_bytes: whether the link is the program's own DoIP link, over bytes.
     """
+
+    in_bytes = False
 
     def __init__(self, bed: Bed, schedule: Mapping[int, Trouble]) -> None:
         self.bed = bed
@@ -281,12 +286,13 @@ class World:
         if self._link is not None:
             self._link.cut(why)
 
-    def open_link(self, clock: VirtualClock) -> FaultyLink:
+    def open_link(self, clock: VirtualClock) -> FaultyLink | ByteLink:
         """A new link to the car, as far as its gateway takes one."""
         if self._refuses_until_s > clock.now():
             raise LinkError(what="nobody answers", where="the car")
         self._link = MemoryLink(self, clock)
-        return FaultyLink(self._link, clock, self._choose)
+        link = FaultyLink(self._link, clock, self._choose)
+        return ByteLink(link, clock) if self.in_bytes else link
 
     def _choose(self, target: Address, pdu: bytes) -> LinkFault | None:
         """Number the request; the fault of the link that strikes it, or the end of the program."""
@@ -370,8 +376,8 @@ class World:
         return self._wall_s + VirtualClock().now()
 
     def tell_date(self) -> str:
-        """Wall time for records; only that it is a text matters."""
-        return f"2026-01-01T00:00:{int(self._wall_s) % 60:02}+00:00"
+        """Wall time for records, to the second."""
+        return datetime.fromtimestamp(self._wall_s, UTC).isoformat(timespec="seconds")
 
     def compute_key(self, unit: UnitId, level: int, seed: bytes) -> bytes | None:
         """The person's key source, which may be wrong once."""

@@ -1,7 +1,8 @@
 """A DoIP gateway in bytes and virtual time, which misbehaves at numbered requests.
 
 No sockets: what the program writes is cut into frames here, and what comes back is put into the
-connection's own buffer, in pieces of any size.
+connection's own buffer, in pieces of any size. The odd times are no multiples of each other, so
+that no two things happen at once whose order would be a matter of chance.
 """
 
 from __future__ import annotations
@@ -199,7 +200,7 @@ class ByteGateway:
             size = self.shred[len(pieces) % len(self.shred)]
             pieces.append(data[at : at + size])
             at += size
-        self._give_in_pieces(0.001, tuple(pieces), pause_s)
+        self._give_in_pieces(0.00101, tuple(pieces), pause_s)
 
     def _give_in_pieces(self, after_s: float, pieces: tuple[bytes, ...], pause_s: float) -> None:
         """A message of several pieces holds back what is due meanwhile: a stream has an order."""
@@ -255,16 +256,16 @@ class ByteGateway:
             case Odd.SHREDS:
                 self._give_shredded(taken + answer, 0.0)
             case Odd.SHREDS_SLOWLY:
-                self._give_shredded(taken + answer, 0.002)
+                self._give_shredded(taken + answer, 0.00207)
             case Odd.SLOW:
                 give(0.001, taken)
-                give(0.140, answer)
+                give(0.14031, answer)
             case Odd.LATE:
                 give(0.001, taken)
-                give(0.300, answer)
+                give(0.30017, answer)
             case Odd.MUCH_TOO_LATE:
                 give(0.001, taken)
-                give(3.0, answer)
+                give(3.00029, answer)
             case Odd.NO_ACKNOWLEDGEMENT:
                 give(plain_s, answer)
             case Odd.NO_ANSWER:
@@ -284,7 +285,7 @@ class ByteGateway:
                 )
             case Odd.PENDING:
                 give(0.001, taken + message(b"\x7f" + pdu[:1] + b"\x78"))
-                give(0.500, answer)
+                give(0.50037, answer)
             case Odd.WRONG_COUNTER:
                 give(plain_s, taken + message(b"\x76\xaa"))
             case Odd.OTHER_UNIT:
@@ -298,15 +299,15 @@ class ByteGateway:
             case Odd.NEXT_HEAD:
                 other = message(b"\x62\x01\x00\x05", source=OTHER)
                 pieces = (taken + answer + other[:9], other[9:])
-                self._give_in_pieces(plain_s, pieces, 0.001)
+                self._give_in_pieces(plain_s, pieces, 0.00113)
             case Odd.CLOSED:
                 give(0.001, taken)
-                self._loop.call_later(0.002, self.end, None)
+                self._loop.call_later(0.00231, self.end, None)
             case Odd.RESET:
-                self._loop.call_later(0.002, self.end, ConnectionResetError())
+                self._loop.call_later(0.00231, self.end, ConnectionResetError())
             case Odd.SUSPENDED:
                 give(0.001, taken)
-                give(1.0, answer)
+                give(1.00041, answer)
 
     def _meet_in_vain(self, odd: Odd | None, pdu: bytes) -> None:
         give, plain_s = self._give, self.plain_s
@@ -326,7 +327,7 @@ class ByteGateway:
             case Odd.GARBAGE:
                 give(plain_s, b"HTTP/1.1 400 Bad Request")
             case Odd.CLOSED_AT_ONCE:
-                self._loop.call_later(0.001, self.end, None)
+                self._loop.call_later(0.00119, self.end, None)
 
 
 NOT_CARRIED_OUT = frozenset(
