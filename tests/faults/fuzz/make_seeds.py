@@ -9,6 +9,15 @@ import sys
 from pathlib import Path
 
 CRC = "00000000"
+ACKNOWLEDGED = bytes.fromhex("02FD8002 00000005 1071 0E80 00")
+ALIVE_CHECK = bytes.fromhex("02FD0007 00000000")
+
+
+def answer(number: int) -> bytes:
+    """A unit's answer to this block."""
+    return bytes.fromhex("02FD8001 00000006 1071 0E80 76") + bytes((number,))
+
+
 SEEDS: tuple[tuple[int, bytes], ...] = (
     # DoIP: routing activation, diagnostic message, acknowledgement, announcement
     (0, bytes.fromhex("FF 02FD0005 00000007 0E80 00 00000000")),
@@ -67,6 +76,12 @@ SEEDS: tuple[tuple[int, bytes], ...] = (
             b"constraints\n\ta => !b\n\ta | (b & !a)\n"
         ),
     ),
+    # blocks that follow each other: acknowledgement and answer of each, in one piece and not
+    (7, b"\x1f" + b"".join(ACKNOWLEDGED + answer(number) for number in range(1, 9))),
+    (7, b"\x0d" + b"".join(ACKNOWLEDGED + answer(number) for number in range(1, 9))),
+    (7, b"\x50" + ACKNOWLEDGED + answer(1) + answer(1) + ACKNOWLEDGED + answer(2)),
+    (7, b"\x50" + answer(1) + ACKNOWLEDGED + ALIVE_CHECK + ACKNOWLEDGED + answer(3)),
+    (7, b"\x1f" + ACKNOWLEDGED + answer(1) + bytes.fromhex("02FD8003 00000005 1071 0E80 06")),
 )
 
 

@@ -6,7 +6,9 @@ else is a crash: another exception, memory that grows with a length somebody cla
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import struct
 from typing import TYPE_CHECKING
 
 from donorfit.diagnostics import fault_codes, transfer, uds
@@ -27,8 +29,12 @@ from donorfit.diagnostics.matching import Expectation
 from donorfit.diagnostics.negative_response import decode_negative_response
 from donorfit.diagnostics.pdu import Reply
 from donorfit.diagnostics.policy import DEFAULT
+from donorfit.diagnostics.talk import Foreseen
 from donorfit.edge.clock import VirtualClock, run_in_virtual_time
+from donorfit.edge.links.doip_connection import DoipConnection
+from donorfit.edge.links.doip_streak import Course
 from donorfit.edge.links.memory import MemoryLink
+from donorfit.edge.links.sinks import Sinks
 from donorfit.equipment.read_uvl import read_uvl
 from donorfit.errors import InputError
 from donorfit.job.carrier import Carrier
@@ -53,6 +59,7 @@ if TYPE_CHECKING:
 
 LONGEST_PAYLOAD = 4096
 UNIT = Address(0x1071)
+TESTER = 0x0E80
 
 
 def cut_in_pieces(data: bytes) -> list[bytes]:
@@ -268,6 +275,67 @@ def read_option_list(data: bytes) -> None:
         read_uvl(data.decode("utf-8", "replace"), file="fuzz.uvl")
 
 
+class NoSockets(asyncio.Transport):
+    """Counts what is written and says nothing to it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.requests = 0
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        self.requests += bytes(data[2:4]) == b"\x80\x01"
+
+    def is_closing(self) -> bool:
+        return False
+
+    def abort(self) -> None:
+        """Nothing to let go of."""
+
+
+def count_in_place(stream: bytes, foreseen: list[Foreseen]) -> int:
+    """How many of the answers stand in a stream, one after the other."""
+    count, at = 0, 0
+    while at + 12 <= len(stream) and count < len(foreseen):
+        kind, size, source, target = struct.unpack_from("!HIHH", stream, at + 2)
+        answer = stream[at + 12 : at + 8 + size]
+        if (kind, source, target) == (0x8001, UNIT, TESTER):
+            count += answer.startswith(foreseen[count].answer)
+        at += 8 + size
+    return count
+
+
+def stream_into_any_bytes(data: bytes) -> None:
+    """A connection on which blocks follow each other, and a stream of bytes in any pieces.
+
+    A block counts as answered only where its answer stands in the stream, for the right unit and
+    tester and in its place; never is more than one request out.
+    """
+    foreseen = [Foreseen(b"\x36" + bytes((n,)), b"\x76" + bytes((n,))) for n in range(1, 9)]
+
+    async def main() -> None:
+        clock, sinks, transport = VirtualClock(), Sinks(), NoSockets()
+        heard: list[bytes] = []
+        connection = DoipConnection("fuzz", Address(TESTER), 2, clock, sinks)
+        connection.connection_made(transport)
+        connection.hear(lambda pdu: heard.append(pdu.data), lambda _reason: None)
+        course = Course(
+            target=UNIT, exchanges=iter(foreseen), wait_s=0.2, accept_s=2.0, until_s=1.0
+        )
+        task = asyncio.create_task(connection.stream(course))
+        await clock.sleep(0.0)
+        for piece in cut_in_pieces(data):
+            room = connection.get_buffer(-1)
+            room[: len(piece)] = piece
+            connection.buffer_updated(len(piece))
+            await clock.sleep(0.01)
+        streak = await task
+        assert streak.answered <= count_in_place(data[1:], foreseen)
+        assert transport.requests <= streak.answered + 1
+        assert transport.requests == streak.answered + (streak.last is not None)
+
+    run_in_virtual_time(main())
+
+
 TARGETS: tuple[Callable[[bytes], None], ...] = (
     read_doip_stream,
     read_uds_answers,
@@ -276,6 +344,7 @@ TARGETS: tuple[Callable[[bytes], None], ...] = (
     carry_to_any_answers,
     read_logs,
     read_option_list,
+    stream_into_any_bytes,
 )
 
 
