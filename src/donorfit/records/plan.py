@@ -316,3 +316,19 @@ class Plan:
         return tuple(
             step for step in self.steps if step.kind is StepKind.PROGRAM and step.unit == unit
         )
+
+    def list_first(self, begun: frozenset[str]) -> tuple[Step, ...]:
+        """Downloads that come before all rounds, since a unit in its boot loader shows no records.
+
+        Those that were begun, and before them what comes before them in their unit's row: it may
+        be missing after all, and nothing is loaded over software that it may not replace.
+
+        Args:
+            begun: steps that an earlier run of this plan may have begun.
+        """
+        first = []
+        for step in self.steps:
+            row = self.list_downloads(step.unit) if step.kind is StepKind.PROGRAM else ()
+            if step in row and any(each.id in begun for each in row[row.index(step) :]):
+                first.append(step)
+        return tuple(first)

@@ -48,6 +48,7 @@ def run_lane(
     *,
     marked: bool,
     safe: bool = True,
+    downloads: tuple[Step, ...] = (),
 ) -> Generator[Any, Any, LaneEnd]:
     """Carry out steps in a row; the first that does not end well is the last.
 
@@ -58,6 +59,7 @@ def run_lane(
         begun: steps after which a unit may be in its boot loader.
         marked: whether the journal gets a mark where a step begins and where it is closed.
         safe: whether the work can stop before the first step with a car that works.
+        downloads: every download of the plan, those of other lanes and rounds too.
     """
     results: list[StepResult] = []
     supply: list[SupplyReading] = []
@@ -73,7 +75,8 @@ def run_lane(
         if unit is None or (unit.system.read_only and step.kind is not StepKind.CLEAR_FAULTS):
             result = StepOutcome(state=StepState.SKIPPED, detail="this unit is never written")
         else:
-            result = yield from _run_step(pack, unit, step, software, begun=step.id in begun)
+            row = tuple(each for each in downloads if each.unit == unit.id)
+            result = yield from _run_step(pack, unit, step, software, begun=begun, row=row)
         results.append(describe_step(step, result))
         if result.state not in GOOD_STATES:
             stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
@@ -127,7 +130,13 @@ def _wait_for_supply(
 
 
 def _run_step(
-    pack: Pack, unit: ControlUnit, step: Step, software: Mapping[str, bytes], *, begun: bool
+    pack: Pack,
+    unit: ControlUnit,
+    step: Step,
+    software: Mapping[str, bytes],
+    *,
+    begun: frozenset[str],
+    row: tuple[Step, ...],
 ) -> Generator[Any, Any, StepOutcome]:
     match step.kind:
         case StepKind.WRITE_OPTION_LIST | StepKind.WRITE_RECORD:
@@ -135,7 +144,17 @@ def _run_step(
         case StepKind.PROGRAM:
             data = software[step.software_file]
             watch = make_watch(pack)
-            return (yield from program(unit, step, data, begun=begun, watch=watch))
+            return (
+                yield from program(
+                    unit,
+                    step,
+                    data,
+                    begun=step.id in begun,
+                    watch=watch,
+                    row=row,
+                    all_begun=begun,
+                )
+            )
         case StepKind.RESET:
             return (yield from reset(unit, step))
         case StepKind.CLEAR_FAULTS:

@@ -2,6 +2,10 @@
 
 Nothing is sent that changes the unit before its hardware number and its software version were read
 and found in what the pack says of the block, and the bytes are as many as it says.
+
+Where a unit gets several blocks in a row, each is a step of its own. What the unit reports says
+how far the row has come: a step whose software a later step of the row has replaced is not
+repeated, and none is sent to a unit whose software its block may not replace.
 """
 
 from collections.abc import Generator
@@ -42,6 +46,21 @@ class _Job:
     block: SoftwareBlock
     data: bytes
     watch: SupplyWatch | None
+    row: tuple[Step, ...]
+    all_begun: frozenset[str]
+
+    @property
+    def later(self) -> tuple[Step, ...]:
+        """The downloads after this one."""
+        return self.row[self.row.index(self.step) + 1 :] if self.step in self.row else ()
+
+    @property
+    def known(self) -> frozenset[str]:
+        """Versions that the unit has before, between and after the downloads of its row."""
+        rows = (self.step, *self.row)
+        return frozenset(
+            version for each in rows for version in (each.software_before, each.software_after)
+        )
 
 
 def make_watch(pack: Pack) -> SupplyWatch | None:
@@ -67,6 +86,8 @@ def program(
     *,
     begun: bool,
     watch: SupplyWatch | None = None,
+    row: tuple[Step, ...] = (),
+    all_begun: frozenset[str] = frozenset(),
 ) -> Generator[Any, Any, StepOutcome]:
     """Bring one block into a unit; a broken download is begun again.
 
@@ -76,12 +97,17 @@ def program(
         data: the block's pieces, one after the other.
         begun: whether an earlier run may have left the unit in its boot loader.
         watch: supply to be watched between the blocks.
+        row: all downloads that the plan has for the unit, in order; empty where it is the only
+            one.
+        all_begun: ids of all downloads in which an earlier run may have left a unit.
     """
     block = _find_block(unit, step)
     if block is None or len(data) != block.size_bytes:
         said = "the pack has no such block" if block is None else _compare_sizes(block, data)
         return StepOutcome(state=StepState.REFUSED, detail=f"{said}; nothing was sent")
-    job = _Job(unit=unit, step=step, block=block, data=data, watch=watch)
+    job = _Job(
+        unit=unit, step=step, block=block, data=data, watch=watch, row=row, all_begun=all_begun
+    )
     return (yield from _try(job, started=begun))
 
 
@@ -110,9 +136,10 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
         if version == job.step.software_after:
             state = StepState.DONE if started else StepState.ALREADY
             return StepOutcome(state=state, detail=f"reports {version}", looks=max(tries - 1, 0))
-        if not tries and job.step.only_if_begun and version == job.step.software_before:
-            detail = f"reports {version}: no download was begun"
-            return StepOutcome(state=StepState.ALREADY, detail=detail)
+        if not tries:
+            needless = _say_why_needless(job, version, started=started)
+            if needless:
+                return StepOutcome(state=StepState.ALREADY, detail=needless)
         if not tries or not started:
             misfit = yield from _judge_fit(job, version, started=started)
             if misfit is not None:
@@ -137,13 +164,27 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
     )
 
 
+def _say_why_needless(job: _Job, version: str | Missing, *, started: bool) -> str:
+    """Why nothing has to be sent though the unit has another version; empty where it has to."""
+    if any(version == each.software_after for each in job.later):
+        return f"reports {version}, which a later download of the row brings"
+    if job.step.only_if_begun and version in job.known:
+        return f"reports {version}: no download was begun"
+    if not started and version not in job.known:
+        later = next((each for each in job.later if each.id in job.all_begun), None)
+        if later is not None:
+            return f"the download of {later.software_after} over it was begun"
+    return ""
+
+
 def _judge_fit(
     job: _Job, version: str | Missing, *, started: bool
 ) -> Generator[Any, Any, StepOutcome | None]:
     """Why the software does not fit this unit; None where it does.
 
     A unit in its boot loader may report another version, or none, and need not know its hardware
-    number; where it says one, that counts.
+    number; where it says one, that counts. One that reports a version of the row, though it was
+    expected in its boot loader, runs that software.
     """
     step, block = job.step, job.block
     if not started and isinstance(version, Missing) and not version.answered:
@@ -156,7 +197,7 @@ def _judge_fit(
             detail=f"reports {said!r} instead of {step.software_before!r}; nothing was sent",
         )
     allowed = {str(each) for each in block.replaces}
-    if not started and allowed and version not in allowed:
+    if allowed and version not in allowed and (not started or version in job.known):
         shown = ", ".join(sorted(allowed))
         detail = f"it may replace {shown}, the unit has {version}; nothing was sent"
         return StepOutcome(state=StepState.REFUSED, detail=detail)

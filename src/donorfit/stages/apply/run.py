@@ -2,6 +2,7 @@
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from donorfit.diagnostics.conversation import Mark, MarkKind, Together
@@ -41,6 +42,8 @@ def apply(
         What became of every step; ``stop_reason`` says why where it is not finished.
     """
     rounds, stop = _list_rounds(plan, begun)
+    downloads = tuple(step for step in plan.steps if step.kind is StepKind.PROGRAM)
+    run = partial(run_lane, pack, software=software, begun=begun, downloads=downloads)
     if not stop:
         stop = yield from _check_car(pack, plan, preparation)
     ended: list[LaneEnd] = []
@@ -49,13 +52,12 @@ def apply(
         if stop:
             break
         if plan.order is None:
-            lanes = ((yield from run_lane(pack, each.row, software, begun, marked=False)),)
+            lanes = ((yield from run(each.row, marked=False)),)
         else:
             yield Mark(kind=MarkKind.ROUND, what=each.say(number, len(rounds)))
             lanes = yield Together(
                 strands=tuple(
-                    (name, run_lane(pack, steps, software, begun, marked=True, safe=safe))
-                    for name, steps in each.lanes
+                    (name, run(steps, marked=True, safe=safe)) for name, steps in each.lanes
                 )
             )
             safe = all(steps[-1].safe_after for _, steps in each.lanes)
@@ -96,11 +98,10 @@ class _Round:
 def _list_rounds(plan: Plan, begun: frozenset[str]) -> tuple[tuple[_Round, ...], str]:
     """The rounds of a plan, or why they cannot be followed.
 
-    Downloads that were begun come first, one after the other: a unit in its boot loader shows no
-    records. A plan without an order is one row.
+    Downloads that were begun come first, one after the other. A plan without an order is one row.
     """
-    first = tuple(step for step in plan.steps if _is_begun_download(step, begun))
-    rest = {step.id: step for step in plan.steps if not _is_begun_download(step, begun)}
+    first = plan.list_first(begun)
+    rest = {step.id: step for step in plan.steps if step not in first}
     if plan.order is None:
         return (_Round(lanes=(("row", (*first, *rest.values())),)),), ""
     rounds = [_Round(lanes=((BEGUN_LANE, first),))] if first else []
@@ -116,10 +117,6 @@ def _list_rounds(plan: Plan, begun: frozenset[str]) -> tuple[tuple[_Round, ...],
         if lanes:
             rounds.append(_Round(lanes=tuple(lanes)))
     return tuple(rounds), ""
-
-
-def _is_begun_download(step: Step, begun: frozenset[str]) -> bool:
-    return step.kind is StepKind.PROGRAM and step.id in begun
 
 
 def _list_changed(plan: Plan, results: list[StepResult]) -> tuple[str, ...]:

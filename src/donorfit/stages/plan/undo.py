@@ -157,6 +157,9 @@ def _program_back(source: _Undo) -> Iterator[Step]:
         if unit is None or not blocks:
             yield from _end_downloads(source, own)
             continue
+        if id_ in source.passed_by:
+            # What was begun over such a version is ended first: the way back begins above it.
+            yield from _end_downloads(source, own)
         before = own[-1].software_after
         for number, block in enumerate(blocks, start=1):
             what = f"program {id_} back to software {block.version}"
@@ -168,7 +171,7 @@ def _program_back(source: _Undo) -> Iterator[Step]:
 
 
 def _end_downloads(source: _Undo, own: list[Step]) -> Iterator[Step]:
-    """End what was cut, where no way leads back.
+    """End what was cut, where no way leads back from there.
 
     A unit that was left in its boot loader shows no records, so that nothing else of it could be
     restored.

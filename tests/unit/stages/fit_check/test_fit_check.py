@@ -10,7 +10,7 @@ from donorfit.records.encoding import decode, encode
 from donorfit.records.fit_report import FitReport, Subject, Verdict
 from donorfit.records.survey import Survey, SurveyKind
 from donorfit.stages.fit_check import fit_check
-from donorfit.vehicle.control_unit import System
+from donorfit.vehicle.control_unit import ControlUnit, System
 from donorfit.vehicle.donor import Companion, NeededSignal
 from donorfit.vehicle.identity import SoftwareVersion, UnitId
 from donorfit.vehicle.network import PinFunction
@@ -380,3 +380,33 @@ def test_another_version_of_the_pack_and_a_foreign_month_are_doubts(invented: Ca
     report = fit_check(invented.pack, host, "tow_2", bench)
     ids = {each.id for each in report.findings}
     assert {"pack-changed", "month-outside-family", "bench-other-unit"} <= ids
+
+
+@pytest.mark.parametrize(
+    ("over", "verdict", "words"),
+    [
+        ("1.9", Verdict.AFTER_CHANGE, "load 1.95 (first.bin), then "),
+        ("1.8", Verdict.IMPOSSIBLE, "from the maker's service"),
+    ],
+)
+def test_software_that_needs_another_one_first(
+    invented: Car, over: str, verdict: Verdict, words: str
+) -> None:
+    def add_first(unit: ControlUnit) -> ControlUnit:
+        between = SoftwareVersion.parse("1.95")
+        later = [replace(each, replaces=(between,)) for each in unit.software_blocks]
+        first = [
+            replace(
+                each, version=between, file="first.bin", replaces=(SoftwareVersion.parse(over),)
+            )
+            for each in unit.software_blocks[:1]
+        ]
+        return replace(unit, software_blocks=(*later, *first))
+
+    units = tuple(map(add_first, invented.pack.units))
+    invented.pack = replace(invented.pack, units=units)
+    found, reason, change = find(
+        with_bench(invented, hardware="H2", software="1.9"), Subject.SOFTWARE
+    )
+    assert found is verdict
+    assert words in change, reason
