@@ -1,7 +1,6 @@
 """The one place that chooses real links, clock, journal and keys for a job."""
 
 import asyncio
-import json
 import sys
 from collections.abc import Callable, Sequence
 from datetime import datetime
@@ -25,20 +24,21 @@ from donorfit.edge.links.places import Place, open_link
 from donorfit.edge.packs.pack_reader import read_pack, read_software_image
 from donorfit.errors import InputError, JournalError, LinkError, SafetyError
 from donorfit.job.carrier import Carrier
+from donorfit.job.host_notes import add_host_note
 from donorfit.job.job import Job
 from donorfit.job.line import CarrierNote
 from donorfit.job.loop import Courier, Loop
 from donorfit.job.ports import Clock, KeySource, LockOuts, PduLink
 from donorfit.job.progress import Happening, Listener, Person, Progress
 from donorfit.job.runner import CarAccess
+from donorfit.records.host_note import HostNote
 from donorfit.vehicle.control_unit import VIN_IDENTIFIER
 from donorfit.vehicle.pack import Pack
 from donorfit.vehicle.software import SoftwareImage
 
 OPEN_TIMEOUT_S = 6.0
 FACT_PACK, FACT_DIGEST, FACT_VIN = "pack path", "pack digest", "vin"
-FACT_HOST_POWER, FACT_CAPTURE = "host power", "capture path"
-MOST_POWER_NOTES = 50
+FACT_CAPTURE = "capture path"
 MOST_LOSSES = 10
 
 
@@ -318,9 +318,7 @@ def record_host_power(store: JobFile, place: Place, person: Person) -> None:
         how = "not asked: the car is simulated on this computer"
     else:
         how = require_lasting_power(read_host_power(), person)
-    past = json.loads(store.read_fact(FACT_HOST_POWER) or "[]")
-    entry = {"at": read_wall_clock(), "power": how}
-    store.set_fact(FACT_HOST_POWER, json.dumps([*past, entry][-MOST_POWER_NOTES:]))
+    add_host_note(store, HostNote(at=read_wall_clock(), words=how))
 
 
 def open_store(path: Path, *, create: bool) -> JobFile:

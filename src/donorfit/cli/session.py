@@ -20,6 +20,7 @@ from donorfit.assemble import (
     make_job,
     name_claim,
     open_store,
+    read_wall_clock,
     record_host_power,
 )
 from donorfit.cli.car_target import Target, choose_target, search_options
@@ -36,8 +37,10 @@ from donorfit.edge.key_files import load_keys
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.edge.links.places import Place
 from donorfit.errors import InputError
+from donorfit.job.host_notes import add_host_note
 from donorfit.job.job import Job
 from donorfit.job.runner import CarAccess
+from donorfit.records.host_note import HostNote
 from donorfit.vehicle.pack import Pack
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -131,12 +134,13 @@ def open_job(
     create: bool = False,
     car: CarOptions | None = None,
     any_car: bool = False,
-    writes: bool = False,
+    writes: bool | Callable[[JobFile], bool] = False,
 ) -> Iterator[tuple[Job, JobFile]]:
     """Open a job, with a car where one is given; close everything at the end.
 
     ``any_car`` drops the check that the car is the job's own: for a module on the bench.
-    ``writes`` says that the command is on its way to changes, so this computer has to last.
+    ``writes`` says that the command is on its way to changes, so this computer has to last; or
+    tells that from the job file.
     """
     known_answers = parse_answers(car.answers) if car else {}
     if create and not job_path.exists() and pack_path is None:
@@ -163,7 +167,7 @@ def open_job(
             yield make_job(store, pack), store
             return
         target = target or choose_target(car, person)
-        if writes:
+        if writes(store) if callable(writes) else writes:
             record_host_power(store, target.place, person)
         reached = _reach_car(car, target, store, pack, person, claims=claims, any_car=any_car)
         yield make_job(store, pack, opened.enter_context(reached)), store
@@ -208,7 +212,7 @@ def _reach_car(
     )
     before = signal.signal(signal.SIGINT, interrupts)
     try:
-        with _stay_awake(target.place):
+        with _stay_awake(target.place, store):
             yield access
     finally:
         notes.end()
@@ -219,7 +223,7 @@ def _reach_car(
 
 
 @contextmanager
-def _stay_awake(place: Place) -> Iterator[None]:
+def _stay_awake(place: Place, store: JobFile) -> Iterator[None]:
     """Keep this computer awake, where what answers is a car and not a program on it."""
     if place.on_this_computer:
         yield
@@ -228,6 +232,8 @@ def _stay_awake(place: Place) -> Iterator[None]:
         if why:
             click.echo(f"  ! this computer cannot be kept awake: {why}", err=True)
             click.echo("  ! switch its sleep off in the system's settings", err=True)
+            words = f"it could not be kept awake: {why}"
+            add_host_note(store, HostNote(at=read_wall_clock(), words=words))
         yield
 
 

@@ -17,6 +17,10 @@ def word_status(status: JobStatus) -> list[str]:
     ]
     rows = [(record.kind, word_digest(record.digest), record.made_at) for record in status.records]
     lines += tabulate(rows, head=("record", "digest", "made at")) if rows else ["No records yet."]
+    if status.given:
+        lines += ["", "Answers given, and what was measured with them:"]
+        for each in status.given:
+            lines += fold(clean(each.words), first=f"  {each.at}  {each.subject}: ", rest="    ")
     if status.at_work is not None and status.at_work.running is not Running.CUT:
         lines += ["", *_word_at_work(status.at_work)]
     for run in status.open_runs:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
+from donorfit.job.given_answers import GivenLine, list_given
 from donorfit.job.journal import PastAsk
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.job.unfinished import list_open_runs, name_plan
@@ -93,6 +94,7 @@ class JobStatus:
         next_step: the command that comes next.
         at_work: the program that is at work on the job file, or was when it was cut; None where
             nothing is unfinished.
+        given: what was answered and measured for the newest preparation, and when.
     """
 
     vin: str
@@ -101,6 +103,7 @@ class JobStatus:
     open_runs: tuple[OpenRun, ...]
     next_step: str
     at_work: AtWork | None = None
+    given: tuple[GivenLine, ...] = ()
 
 
 def describe_status(
@@ -155,6 +158,7 @@ def describe_status(
         open_runs=tuple(open_runs),
         next_step=_say_next(store, open_runs, at_work),
         at_work=at_work,
+        given=list_given(store),
     )
 
 

@@ -1,12 +1,15 @@
 """Hand-over: the record for the owner, and the recipe for the next car."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.fit_report import FitReport
+from donorfit.records.growth import ADDED_LATER
+from donorfit.records.host_note import HostNote
 from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
+from donorfit.records.renewal import Renewal
 from donorfit.records.survey import Survey
 from donorfit.vehicle.identity import BuildMonth, DataIdentifier, OptionName, UnitId
 
@@ -113,6 +116,8 @@ class Handover:
         names: titles from the pack, for people.
         ring: hops of the optical ring where the module sits on it; otherwise empty.
         masked: whether VIN and serial numbers are hidden.
+        renewals: what was asked and measured where the work had stopped and went on.
+        host_notes: power of the computer that the work was done with.
     """
 
     title: str
@@ -130,3 +135,5 @@ class Handover:
     names: Names = Names()
     ring: tuple[RingMargin, ...] = ()
     masked: bool = False
+    renewals: tuple[Renewal, ...] = field(default=(), metadata=ADDED_LATER)
+    host_notes: tuple[HostNote, ...] = field(default=(), metadata=ADDED_LATER)

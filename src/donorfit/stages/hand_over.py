@@ -12,9 +12,11 @@ from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
 from donorfit.records.fit_report import FitReport
 from donorfit.records.handover import Handover, Recipe, RingMargin
+from donorfit.records.host_note import HostNote
 from donorfit.records.plan import FieldVerdict, Plan, PlanPurpose, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
+from donorfit.records.renewal import Renewal
 from donorfit.records.survey import Survey
 from donorfit.vehicle.donor import DonorModule
 from donorfit.vehicle.identity import DataIdentifier, UnitId
@@ -38,6 +40,8 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
     change: ChangeRecord,
     proof: Proof | None,
     *,
+    renewals: tuple[Renewal, ...] = (),
+    host_notes: tuple[HostNote, ...] = (),
     mask: bool = False,
 ) -> Handover:
     """Put one job's records together.
@@ -51,6 +55,8 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         preparation: preparation for that plan.
         change: what was done.
         proof: what was shown; None where nothing was proved yet.
+        renewals: what was asked and measured where the work had stopped and went on.
+        host_notes: power of the computer that the work was done with.
         mask: hide VIN, serial numbers and per-car values in everything that is returned.
 
     Raises:
@@ -76,6 +82,7 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         "preparation": preparation,
         "change record": change,
         "proof": proof,
+        **{f"renewal {number}": each for number, each in enumerate(renewals, start=1)},
     }
     digests = (
         ("pack", pack.digest),
@@ -99,6 +106,8 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         preparation=shown(preparation),
         change=shown(change),
         proof=shown(proof),
+        renewals=shown(renewals),
+        host_notes=host_notes,
         recipe=make_recipe(pack, plan, proof, secrets),
         digests=digests,
         names=gather_names(pack, options=options, edits=plan_shown.edits),

@@ -1,5 +1,6 @@
 """A hand-over as a document: which sections it has, in which order."""
 
+from donorfit.edge.documents.answer_sections import make_answers
 from donorfit.edge.documents.content import Document
 from donorfit.edge.documents.job_sections import (
     make_configuration,
@@ -29,6 +30,7 @@ from donorfit.records.handover import Handover
 _MAKERS = (
     make_summary,
     make_cautions,
+    make_answers,
     make_fit,
     make_options,
     make_configuration,

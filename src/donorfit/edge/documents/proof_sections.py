@@ -202,6 +202,7 @@ def make_chain(handover: Handover) -> Section:
         "bench survey": handover.bench.taken_at if handover.bench else "",
         "preparation": handover.preparation.prepared_at,
         "proof": handover.proof.proved_at if handover.proof else "",
+        **{f"renewal {n}": each.looked_at for n, each in enumerate(handover.renewals, start=1)},
     }
     rows = tuple((name, times.get(name) or "-", digest) for name, digest in handover.digests)
     text = (
