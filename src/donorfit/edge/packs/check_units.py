@@ -4,6 +4,7 @@ from collections import Counter
 
 from donorfit.edge.packs.build_units import build_can
 from donorfit.edge.packs.check_software import check_software
+from donorfit.edge.packs.check_software_rows import check_software_rows
 from donorfit.edge.packs.names import Names
 from donorfit.edge.packs.pack_notes import PackNotes, suggest
 from donorfit.edge.packs.pack_parts import PackParts
@@ -48,6 +49,7 @@ def check_units(parts: PackParts, names: Names, notes: PackNotes) -> None:
         _check_safety(file, unit, notes)
         for block in unit.software:
             check_software(file, unit, block, parts, notes)
+        check_software_rows(file, unit, notes)
     on_can = [(file, unit.id, unit.can) for file, unit in found if unit.can is not None]
     mistakes = list_mistakes((id_, build_can(can)) for _, id_, can in on_can)
     for place, key, what, next_step in mistakes:
