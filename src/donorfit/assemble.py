@@ -31,6 +31,7 @@ from donorfit.job.loop import Courier, Loop
 from donorfit.job.ports import Clock, KeySource, LockOuts, PduLink
 from donorfit.job.progress import Happening, Listener, Person, Progress
 from donorfit.job.runner import CarAccess
+from donorfit.job.session_watch import SessionWatch
 from donorfit.records.host_note import HostNote
 from donorfit.vehicle.control_unit import VIN_IDENTIFIER
 from donorfit.vehicle.pack import Pack
@@ -271,12 +272,15 @@ def connect_car(
     reconnects: int = 3,
 ) -> CarAccess:
     """How to reach a car; ``vin`` is the car it has to be, empty where any will do."""
+    session = SessionWatch(
+        listener=listener, read_clock=clock.now, now=read_wall_clock, notes=notes
+    )
     connection = CarConnection(
         place=place,
         pack=pack,
         keys=keys,
         clock=clock,
-        listener=listener,
+        listener=session,
         lock_outs=LastingLockOuts(store),
         claims=claims,
         stop=interrupts.ask_to_stop,
@@ -286,12 +290,11 @@ def connect_car(
     return CarAccess(
         connection=connection,
         person=person,
-        listener=listener,
+        listener=session,
         sleep=FastClock(clock).sleep if fast else clock.sleep,
         reconnects=reconnects,
         watch=interrupts.watch,
-        read_clock=clock.now,
-        notes=notes,
+        session=session,
     )
 
 

@@ -9,7 +9,6 @@ from donorfit.job.going_on import begin_or_go_on, find_beginning, list_renewals
 from donorfit.job.host_notes import read_host_notes
 from donorfit.job.planned_software import load_planned_software
 from donorfit.job.runner import CarAccess, run_stage
-from donorfit.job.session_watch import watch_stage
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
@@ -132,8 +131,9 @@ class Job:
     ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
-        car = watch_stage(self._car, stage, self._now, self.pack, plan)
-        return await run_stage(self.store, car, stage, context, strand, keep=keep)
+        if self._car.session is not None:
+            self._car.session.begin(stage, self.pack, plan)
+        return await run_stage(self.store, self._car, stage, context, strand, keep=keep)
 
     # The stages
 

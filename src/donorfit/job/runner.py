@@ -7,8 +7,8 @@ from typing import Any
 from donorfit.diagnostics.conversation import Strand
 from donorfit.job.loop import Connection, Loop
 from donorfit.job.progress import Listener, Person
+from donorfit.job.session_watch import SessionWatch
 from donorfit.job.store import JobRun, JobStore
-from donorfit.job.work import Notes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,8 +22,8 @@ class CarAccess:
         sleep: waits, in real or in other time.
         reconnects: how many lost links one run bears before it stops.
         watch: is given the loop before it starts, so that a shell can ask it to stop.
-        read_clock: monotonic seconds; None where nobody wants to know how long the rest takes.
-        notes: keeps how far a stage is, for whoever looks at the job file meanwhile.
+        session: is told where a stage begins, and says how far it is; it has to be the listener
+            then. None where nobody wants to know.
     """
 
     connection: Connection
@@ -32,8 +32,7 @@ class CarAccess:
     sleep: Callable[[float], Awaitable[None]]
     reconnects: int = 3
     watch: Callable[[Loop], None] | None = None
-    read_clock: Callable[[], float] | None = None
-    notes: Notes | None = None
+    session: SessionWatch | None = None
 
 
 async def run_stage(

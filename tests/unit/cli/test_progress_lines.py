@@ -4,8 +4,8 @@ import io
 
 import pytest
 
-from donorfit.cli.progress_lines import ProgressLines, word_rate
-from donorfit.job.progress import Happening, Progress
+from donorfit.cli.progress_lines import ProgressLines, word_left, word_place, word_rate
+from donorfit.job.progress import Happening, Progress, SessionPlace
 
 
 class Terminal(io.StringIO):
@@ -61,3 +61,67 @@ def test_a_round_is_a_line():
     out = io.StringIO()
     ProgressLines(out)(Progress(happening=Happening.ROUND, what="round 2 of 3: a, b"))
     assert out.getvalue() == "  round 2 of 3: a, b\n"
+
+
+PLACE = SessionPlace(steps_done=4, steps=25, left_s=83.0)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0.2, "10 s"),
+        (9.9, "10 s"),
+        (10.0, "10 s"),
+        (10.1, "15 s"),
+        (83.0, "85 s"),
+        (119.0, "120 s"),
+        (121.0, "3 min"),
+        (3599.0, "1 h 00 min"),
+        (4000.0, "1 h 07 min"),
+    ],
+)
+def test_a_foreseen_time_in_words(seconds, words):
+    assert word_left(seconds) == words
+
+
+def test_the_place_of_a_session_in_words():
+    assert word_place(PLACE) == "4 of 25 steps done, about 85 s left"
+    assert (
+        word_place(SessionPlace(steps_done=0, steps=1, left_s=3))
+        == "0 of 1 step done, about 10 s left"
+    )
+    assert word_place(SessionPlace(steps_done=3, steps=3, left_s=0)) == "all 3 steps done"
+
+
+def test_the_whole_session_stands_in_the_running_line_of_a_terminal(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    terminal = Terminal()
+    lines = ProgressLines(terminal)
+    lines(Progress(happening=Happening.ANSWERED, unit="tow", what="read", session=PLACE))
+    assert terminal.getvalue().endswith("  1 value read; 4 of 25 steps done, about 85 s left")
+    lines(Progress(happening=Happening.STEP_OPENED, unit="tow", what="s05", session=PLACE))
+    assert "\n" not in terminal.getvalue()
+    lines(at(fraction=0.25, bytes_per_s=1000.0, left_s=30.0, session=PLACE))
+    assert terminal.getvalue().endswith(
+        "    tow: downloading  25%, 1.0 kB/s, 30 s left; 4 of 25 steps done, about 85 s left"
+    )
+
+
+def test_the_running_line_is_never_wider_than_the_terminal(monkeypatch):
+    """A longer one would break and could not be written over."""
+    monkeypatch.setenv("COLUMNS", "40")
+    terminal = Terminal()
+    ProgressLines(terminal)(at(fraction=0.25, bytes_per_s=1000.0, left_s=30.0, session=PLACE))
+    assert len(terminal.getvalue().rpartition("\x1b[2K")[2]) == 39
+
+
+def test_elsewhere_the_rest_stands_in_the_rounds_line_and_nowhere_else():
+    out = io.StringIO()
+    lines = ProgressLines(out)
+    lines(Progress(happening=Happening.STEP_OPENED, unit="tow", what="s05", session=PLACE))
+    lines(Progress(happening=Happening.ROUND, what="round 2 of 3: a, b", session=PLACE))
+    lines(at(fraction=0.25, session=PLACE))
+    lines(Progress(happening=Happening.ANSWERED, unit="tow", what="read", session=PLACE))
+    lines(Progress(happening=Happening.STEP_CLOSED, unit="tow", what="s05", session=PLACE))
+    lines.finish()
+    assert out.getvalue() == "  round 2 of 3: a, b; about 85 s left\n  1 value read\n"
