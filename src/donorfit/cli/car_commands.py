@@ -21,7 +21,7 @@ from donorfit.cli.wording import word_change_record, word_preparation, word_proo
 from donorfit.edge.journal.job_file import JobFile
 from donorfit.errors import SafetyError
 from donorfit.figures.naming import gather_names
-from donorfit.job.job import PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job
+from donorfit.job.job import PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job, confirm_digest
 from donorfit.job.unfinished import find_unfinished
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
@@ -80,11 +80,9 @@ def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: A
     raise_for_change(change)
 
 
-def _apply(
-    job: Job, store: JobFile, digest: str, support_current_a: float | None = None
-) -> ChangeRecord:
+def _apply(job: Job, store: JobFile, digest: str) -> ChangeRecord:
     change: ChangeRecord = run_async(
-        job.apply(digest, lambda file: load_software(store, job.pack, file), support_current_a)
+        job.apply(digest, lambda file: load_software(store, job.pack, file))
     )
     return change
 
@@ -127,10 +125,7 @@ def undo_command(
     """Go back: first plan the restoring of every backup, then, with --write, carry it out."""
     if digest is None:
         with open_job(job_path) as (job, _):
-            plan = job.require(PLAN, Plan)
-            if plan.purpose is not PlanPurpose.UNDO:
-                plan = job.plan_undo()
-            _show_dry_run(job, plan, as_json=as_json)
+            _show_dry_run(job, job.plan_undo(), as_json=as_json)
         return
     with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
         plan = job.require(PLAN, Plan)
@@ -139,6 +134,8 @@ def undo_command(
                 what="There is no plan for the way back yet.",
                 next_step="donorfit undo JOB, read it, then give its digest.",
             )
+        # A digest of another plan is refused before anything is sent.
+        confirm_digest(plan, digest)
         preparation: Preparation = run_async(job.prepare(support_current_a))
         raise_for_preparation(preparation)
         change = _apply(job, store, digest)
@@ -158,15 +155,11 @@ def resume_command(
 
     Writes go on only with the plan that was confirmed, also where another one was made since.
     """
-    with open_job(job_path, car=CarOptions(**car), writes=_resumes_writing) as (job, store):
+    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
         unfinished = find_unfinished(store)
         if unfinished.plan_digest:
             job.take_up(unfinished.plan_digest, unfinished.preparation_digest)
         _resume(job, store, unfinished.stage, support_current_a, as_json=as_json)
-
-
-def _resumes_writing(store: JobFile) -> bool:
-    return find_unfinished(store).stage == "apply"
 
 
 def _resume(
@@ -183,8 +176,7 @@ def _resume(
             raise_for_preparation(preparation)
         case "apply":
             job.require(PREPARATION, Preparation)
-            digest = compute_digest(job.require(PLAN, Plan))
-            change = _apply(job, store, digest, support_current_a)
+            change = _apply(job, store, compute_digest(job.require(PLAN, Plan)))
             show(change, word_change_record(change), as_json=as_json)
             raise_for_change(change)
         case "prove":

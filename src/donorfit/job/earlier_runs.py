@@ -6,48 +6,58 @@ newest change record names, so nothing may be forgotten from one record to the n
 
 from dataclasses import replace
 
+from donorfit.job.claims import TOUCHED
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.plan import Plan, PlanPurpose, StepKind
+from donorfit.records.plan import Plan, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.session_order import BEGUN_LANE, name_lane
 
-_TOUCHED = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN, StepState.DIFFERS))
+_DEEDS = frozenset((StepKind.RESET, StepKind.CLEAR_FAULTS))
 _EARLIER = "so in an earlier run"
 _CUT = "the run was cut before its end"
 _DOUBT = "the part of this run before it was cut may have done it"
 
 
-def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None) -> ChangeRecord:
+def keep_earlier(change: ChangeRecord, earlier: ChangeRecord | None, plan: Plan) -> ChangeRecord:
     """The change record with the earlier result of every step that this run did not reach.
 
-    A step that was refused, or not begun, now and touched before is uncertain.
+    A step that was refused, or not begun, now and touched before is uncertain. So is one that
+    nobody has looked at in this run: what a unit holds may have changed since. A deed that leaves
+    nothing to look at stays done.
 
     Args:
         change: what the newest run says.
-        earlier: the record before it, of whatever plan; None where there is none.
+        earlier: the newest record of this plan before it; None where there is none.
+        plan: the plan.
     """
-    if earlier is None or earlier.plan_digest != change.plan_digest:
+    if earlier is None:
         return change
     before = {each.step: each for each in earlier.steps}
-    steps = tuple(_choose(each, before.get(each.step)) for each in change.steps)
+    deeds = {each.id for each in plan.steps if each.kind in _DEEDS}
+    steps = tuple(
+        _choose(each, before.get(each.step), lasting=each.step not in deeds)
+        for each in change.steps
+    )
     kept = {new.unit for new, old in zip(steps, change.steps, strict=True) if new is not old}
     again = tuple(unit for unit in earlier.changed if unit in kept)
     return replace(change, steps=steps, changed=tuple(dict.fromkeys((*change.changed, *again))))
 
 
-def _choose(result: StepResult, earlier: StepResult | None) -> StepResult:
-    if earlier is None or earlier.state not in _TOUCHED:
+def _choose(result: StepResult, earlier: StepResult | None, *, lasting: bool) -> StepResult:
+    if earlier is None or earlier.state not in TOUCHED:
         return result
     if result.state in {StepState.REFUSED, StepState.NOT_BEGUN}:
         # A unit that refuses to be looked at has not lost what an earlier run may have written.
         return replace(result, state=StepState.UNCERTAIN)
-    if result.state is not StepState.NOT_REACHED:
+    if result.state is not StepState.NOT_REACHED or result.detail:
         return result
-    if _EARLIER in earlier.detail:
-        return earlier
-    return replace(earlier, detail=f"{earlier.detail} ({_EARLIER})".strip())
+    detail = earlier.detail
+    if _EARLIER not in detail:
+        detail = f"{detail} ({_EARLIER})".strip()
+    state = StepState.UNCERTAIN if lasting else earlier.state
+    return replace(earlier, state=state, detail=detail)
 
 
 def doubt_begun(change: ChangeRecord, plan: Plan, strands: frozenset[str]) -> ChangeRecord:
@@ -64,7 +74,7 @@ def doubt_begun(change: ChangeRecord, plan: Plan, strands: frozenset[str]) -> Ch
     begun = _list_steps(plan, strands)
     steps = tuple(
         replace(each, state=StepState.UNCERTAIN, detail=_DOUBT)
-        if each.state is StepState.NOT_REACHED and each.step in begun
+        if each.state is StepState.NOT_REACHED and not each.detail and each.step in begun
         else each
         for each in change.steps
     )
@@ -101,7 +111,7 @@ def presume_change(
     known = {
         each.step: each
         for each in (earlier.steps if earlier is not None else ())
-        if each.state in _TOUCHED
+        if each.state in TOUCHED
     }
     uncertain = tuple(
         known.get(
@@ -121,24 +131,47 @@ def presume_change(
     )
 
 
-def warn_of_begun(plan: Plan, older: Plan | None, *, older_finished: bool) -> Plan:
+def warn_of_begun(plan: Plan, standing: tuple[str, ...]) -> Plan:
     """A plan that is made over a retrofit of the same job says how far its undo goes back.
 
     Args:
         plan: the new plan.
-        older: the plan whose apply was begun last in this job; None where none was.
-        older_finished: whether that one was carried out to its end.
+        standing: digests of the plans that were begun and not taken back, the oldest first.
     """
-    if older is None or (older.purpose is PlanPurpose.UNDO and older_finished):
+    if not standing:
         return plan
     warning = Finding(
         id="undo-goes-back-to-today",
         severity=Severity.WARNING,
         what="This job has changed the car before: undo of this plan goes back to the car as it "
         "was surveyed last, not to its first state.",
-        why="Backups for a plan are made when it is prepared, and its undo restores those.",
-        evidence=(f"begun before: plan {compute_digest(older)[:12]}",),
-        next_step="To have the first state back, do that first: donorfit undo JOB, then survey "
-        "and plan anew. Earlier backups stay in the job file.",
+        why="Each way back restores the backups of its own plan, the newest plan first.",
+        evidence=_name_plans(standing),
+        next_step="To have the first state back, now or later: donorfit undo JOB, again after "
+        "each way back, until nothing is left to take back.",
     )
     return replace(plan, findings=(*plan.findings, warning))
+
+
+def tell_what_stays(plan: Plan, below: tuple[str, ...]) -> Plan:
+    """A way back that leaves earlier retrofits of the same job in the car says so.
+
+    Args:
+        plan: the way back.
+        below: digests of the plans that still stand after it, the oldest first.
+    """
+    if not below:
+        return plan
+    note = Finding(
+        id="more-to-take-back",
+        severity=Severity.WARNING,
+        what="This way back ends at the car as it was surveyed for the newest plan; what was "
+        "begun before it stays.",
+        evidence=_name_plans(below),
+        next_step="When it is carried out, donorfit undo JOB plans the next way back.",
+    )
+    return replace(plan, findings=(*plan.findings, note))
+
+
+def _name_plans(digests: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f"begun before: plan {each[:12]}" for each in digests)

@@ -4,12 +4,20 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from donorfit.errors import JournalError, MisuseError, SafetyError
-from donorfit.job.earlier_runs import doubt_begun, keep_earlier, presume_change, warn_of_begun
-from donorfit.job.going_on import begin_or_go_on, find_beginning, list_renewals
-from donorfit.job.host_notes import read_host_notes
-from donorfit.job.planned_software import load_planned_software
+from donorfit.job.claims import list_closed, list_touched
+from donorfit.job.earlier_runs import (
+    doubt_begun,
+    keep_earlier,
+    presume_change,
+    tell_what_stays,
+    warn_of_begun,
+)
+from donorfit.job.journal import PastAsk
 from donorfit.job.runner import CarAccess, run_stage
-from donorfit.job.store import JobStore, decode_stored
+from donorfit.job.session_watch import watch_stage
+from donorfit.job.standing import find_change_of, list_runs_of, list_standing
+from donorfit.job.store import JobStore, StoredRun, decode_stored
+from donorfit.job.unfinished import list_open_runs
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.finding import Severity
@@ -19,7 +27,7 @@ from donorfit.records.plan import Plan, PlanPurpose, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.survey import Survey
-from donorfit.stages.apply import apply
+from donorfit.stages.apply.look_again import Claims, apply_again
 from donorfit.stages.fit_check import fit_check
 from donorfit.stages.hand_over import hand_over
 from donorfit.stages.plan import PlanChoices, make_plan, make_undo_plan
@@ -102,11 +110,12 @@ class Job:
 
         Raises:
             JournalError: the job file does not hold them.
+            SafetyError: they may not be carried out any more; nothing is changed then.
         """
+        records = self.store.list_records()
+        again = []
         for kind, digest in ((PLAN, plan_digest), (PREPARATION, preparation_digest)):
-            stored = [each for each in self.store.list_records() if each.kind == kind]
-            if stored and stored[-1].digest == digest:
-                continue
+            stored = [each for each in records if each.kind == kind]
             wanted = next((each for each in stored if each.digest == digest), None)
             if wanted is None:
                 raise JournalError(
@@ -115,7 +124,12 @@ class Job:
                     why="Only what was confirmed may be carried on.",
                     next_step="Survey the car and plan again.",
                 )
-            self.store.add_record(kind, wanted.data)
+            again.append((wanted, stored[-1].digest == digest))
+        (plan, _), (preparation, _) = again
+        self._require_ready(decode_stored(plan, Plan), decode_stored(preparation, Preparation))
+        for wanted, newest in again:
+            if not newest:
+                self.store.add_record(wanted.kind, wanted.data)
 
     def _keep(self, kind: str, record: T) -> T:
         self.store.add_record(kind, encode(record))
@@ -131,9 +145,8 @@ class Job:
     ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
-        if self._car.session is not None:
-            self._car.session.begin(stage, self.pack, plan)
-        return await run_stage(self.store, self._car, stage, context, strand, keep=keep)
+        car = watch_stage(self._car, stage, self._now, self.pack, plan)
+        return await run_stage(self.store, car, stage, context, strand, keep=keep)
 
     # The stages
 
@@ -179,84 +192,70 @@ class Job:
             self.find(BENCH, Survey),
             choices,
         )
-        begun = [run.context for run in self.store.list_runs() if run.stage == "apply"]
-        digest = begun[-1].partition(" ")[0] if begun else ""
-        older = self.require_made_from(PLAN, Plan, digest) if begun else None
-        change = self.find(CHANGE, ChangeRecord)
-        finished = change is not None and change.plan_digest == digest and change.finished
-        return self._keep(PLAN, warn_of_begun(plan, older, older_finished=finished))
+        standing = tuple(each.plan_digest for each in list_standing(self.store))
+        return self._keep(PLAN, warn_of_begun(plan, standing))
 
     async def prepare(self, support_current_a: float | None) -> Preparation:
         """Back up, check identities and supply, see that the car stays awake."""
         plan = self.require(PLAN, Plan)
-        digest = compute_digest(plan)
-        prepared_at = find_beginning(self.store, digest, self._now())
-        strand = prepare(self.pack, plan, prepared_at, support_current_a)
-        preparation: Preparation = await self._run("prepare", digest, strand)
+        strand = prepare(self.pack, plan, self._now(), support_current_a)
+        preparation: Preparation = await self._run("prepare", compute_digest(plan), strand)
         for backup in preparation.backups:
             self.store.add_backup(backup.data)
         return self._keep(PREPARATION, preparation)
 
     async def apply(
-        self,
-        confirmation: str,
-        load_software: Callable[[str], SoftwareImage],
-        support_current_a: float | None = None,
+        self, confirmation: str, load_software: Callable[[str], SoftwareImage]
     ) -> ChangeRecord:
-        """Carry out the newest plan, or carry it on where it was begun.
+        """Carry out the newest plan.
 
         Args:
             confirmation: the plan's digest, or at least its first 12 digits.
             load_software: gives what a software file of the pack holds.
-            support_current_a: what the supply holds now, where it goes on; None: as said before.
 
         Raises:
             SafetyError: a condition for writing does not hold.
-            StoppedError: it goes on, and answers have to be given again.
         """
         plan = self.require(PLAN, Plan)
         preparation = self.require(PREPARATION, Preparation)
         confirm_digest(plan, confirmation)
         self._require_ready(plan, preparation)
-        software = load_planned_software(plan, load_software)
+        software = _load_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
-        strand = apply(self.pack, plan, preparation, software, self._list_begun(plan))
-        if self._car is not None:
-            strand = begin_or_go_on(
-                self.store,
-                self._car.person,
-                strand,
-                pack=self.pack,
-                plan=plan,
-                preparation=preparation,
-                now=self._now(),
-                support_current_a=support_current_a,
-            )
+        runs = list_runs_of(self.store, plan, compute_digest(plan))
+        earlier = find_change_of(self.store, runs)
+        begun = _list_begun(plan, earlier)
+        claims = Claims(
+            closed=list_closed(plan, begun, self._read_cut_run(context)),
+            earlier=list_touched(earlier),
+        )
+        strand = apply_again(self.pack, plan, preparation, software, begun=begun, claims=claims)
         await self._run("apply", context, strand, self._keep_change, plan)
         return self.require(CHANGE, ChangeRecord)
 
-    def _keep_change(self, change: ChangeRecord, strands: frozenset[str]) -> None:
-        change = keep_earlier(change, self.find(CHANGE, ChangeRecord))
-        self._keep(CHANGE, doubt_begun(change, self.require(PLAN, Plan), strands))
-
-    def _list_begun(self, plan: Plan) -> frozenset[str]:
-        """Steps after which a unit may be in its boot loader, where it reports no known version.
-
-        Those that the newest change record of this plan left uncertain; of an undo plan every
-        download, since what it takes back may have been cut in the middle.
-        """
-        if plan.purpose is PlanPurpose.UNDO:
-            return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
-        change = self.find(CHANGE, ChangeRecord)
-        if change is None or change.plan_digest != compute_digest(plan):
-            return frozenset()
-        return frozenset(step.step for step in change.steps if step.state is StepState.UNCERTAIN)
-
-    def _is_cut(self, plan_digest: str) -> bool:
-        """Whether a run of this plan has not ended: every run that ended left a record."""
-        return any(
-            run.stage == "apply" and run.context.startswith(plan_digest) and not run.ended_at
+    def _read_cut_run(self, context: str) -> dict[str, tuple[PastAsk, ...]]:
+        """What the run that is going to be taken up holds; nothing where a new one begins."""
+        cut = [
+            run
             for run in self.store.list_runs()
+            if (run.stage, run.context, run.ended_at) == ("apply", context, "")
+        ]
+        return self.store.read_run(cut[-1].run) if cut else {}
+
+    def _keep_change(self, change: ChangeRecord, strands: frozenset[str]) -> None:
+        plan = self.require(PLAN, Plan)
+        runs = list_runs_of(self.store, plan, compute_digest(plan))
+        change = keep_earlier(change, find_change_of(self.store, runs), plan)
+        self._keep(CHANGE, doubt_begun(change, plan, strands | self._list_asked(runs)))
+
+    def _list_asked(self, runs: tuple[StoredRun, ...]) -> frozenset[str]:
+        """Strands of runs that were cut in which something was asked that may have changed."""
+        return frozenset(
+            strand
+            for run in runs
+            if not run.ended_at
+            for strand, asks in self.store.read_run(run.run).items()
+            if any(ask.binding for ask in asks)
         )
 
     def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
@@ -296,15 +295,25 @@ class Job:
 
     async def prove(self) -> Proof:
         """Read everything back and compare fault codes."""
-        plan = self.require(PLAN, Plan)
         change = self.require(CHANGE, ChangeRecord)
+        plan = self.require_made_from(PLAN, Plan, change.plan_digest)
         before = self.require_made_from(SURVEY, Survey, plan.survey_digest)
         strand = prove(self.pack, plan, before, change, self._now())
         proof: Proof = await self._run("prove", compute_digest(change), strand)
         return self._keep(PROOF, proof)
 
     def hand_over(self, *, mask: bool) -> Handover:
-        """Put the records of the newest change together for the owner."""
+        """Put the records of the newest change together for the owner.
+
+        Raises:
+            SafetyError: nothing was changed yet, or a run was cut, so that no record says what the
+                car holds now.
+        """
+        if any(run.stage == "apply" for run in list_open_runs(self.store)):
+            raise SafetyError(
+                what="A run that changes the car was cut, so no record says what the car holds.",
+                next_step="donorfit resume JOB, or donorfit undo JOB; then the record.",
+            )
         proof = self.find(PROOF, Proof)
         change = self.require(CHANGE, ChangeRecord)
         plan = self.require_made_from(PLAN, Plan, change.plan_digest)
@@ -319,45 +328,46 @@ class Job:
             self.require_made_from(PREPARATION, Preparation, change.preparation_digest),
             change,
             proof,
-            renewals=list_renewals(self.store, change.plan_digest),
-            host_notes=read_host_notes(self.store),
             mask=mask,
         )
         return self._keep(HANDOVER, handover)
 
     def plan_undo(self) -> Plan:
-        """Plan the way back: restore every backup of the newest retrofit that was begun.
+        """Plan the way back: restore every backup of the newest retrofit that stands in the car.
+
+        Given again after it was carried out, it plans the way back of the one before, until
+        nothing stands any more. Where nothing has happened since, the plan stays the same one.
 
         Raises:
-            SafetyError: none was begun.
+            SafetyError: none was begun, or all were taken back.
         """
-        plan, preparation = self._find_begun()
-        change = self.find(CHANGE, ChangeRecord)
-        digest = compute_digest(plan)
-        if change is not None and change.plan_digest != digest:
-            change = None
-        if change is None or self._is_cut(digest):
+        standing = list_standing(self.store)
+        if not standing:
+            raise SafetyError(
+                what="No change of this job is in the car, so there is nothing to take back.",
+                next_step="donorfit status JOB says where the job stands.",
+            )
+        newest = standing[-1]
+        plan = self.require_made_from(PLAN, Plan, newest.plan_digest)
+        preparation = self.require_made_from(PREPARATION, Preparation, newest.preparation_digest)
+        change = find_change_of(self.store, newest.runs)
+        if change is None or newest.cut:
             change = presume_change(plan, preparation, change)
-        return self._keep(PLAN, make_undo_plan(self.pack, plan, preparation, change))
+        undo = make_undo_plan(self.pack, plan, preparation, change)
+        undo = tell_what_stays(undo, tuple(each.plan_digest for each in standing[:-1]))
+        return undo if undo == self.find(PLAN, Plan) else self._keep(PLAN, undo)
 
-    def _find_begun(self) -> tuple[Plan, Preparation]:
-        """The newest retrofit that was begun, with the preparation that its last run relied on.
 
-        A plan or a preparation that was made since has changed nothing yet.
-        """
-        begun = [run.context for run in self.store.list_runs() if run.stage == "apply"]
-        change = self.find(CHANGE, ChangeRecord)
-        if change is not None and not begun:
-            begun.append(f"{change.plan_digest} {change.preparation_digest}")
-        for context in reversed(begun):
-            plan_digest, _, preparation_digest = context.partition(" ")
-            plan = self.require_made_from(PLAN, Plan, plan_digest)
-            if plan.purpose is PlanPurpose.RETROFIT:
-                return plan, self.require_made_from(PREPARATION, Preparation, preparation_digest)
-        raise SafetyError(
-            what="Nothing of this job was carried out, so there is nothing to take back.",
-            next_step="donorfit status JOB says where the job stands.",
-        )
+def _list_begun(plan: Plan, earlier: ChangeRecord | None) -> frozenset[str]:
+    """Steps after which a unit may be in its boot loader, where it reports no known version.
+
+    Those that the newest change record of this plan left uncertain; of an undo plan every
+    download, since what it takes back may have been cut in the middle.
+    """
+    if plan.purpose is PlanPurpose.UNDO:
+        return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
+    steps = earlier.steps if earlier is not None else ()
+    return frozenset(step.step for step in steps if step.state is StepState.UNCERTAIN)
 
 
 _BLOCKING = Severity.BLOCKING
@@ -377,3 +387,22 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
             why=f"given {confirmation!r}, the plan is {digest[:SHORTEST_CONFIRMATION]}...",
             next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}",
         )
+
+
+def _load_software(plan: Plan, load_software: Callable[[str], SoftwareImage]) -> dict[str, bytes]:
+    """Software of a plan, each file proved by its digest before anything is erased."""
+    software = {}
+    for step in plan.steps:
+        if step.kind is not StepKind.PROGRAM:
+            continue
+        image = load_software(step.software_file)
+        digest = image.sha256
+        if digest != step.software_sha256:
+            raise SafetyError(
+                what=f"The software file {step.software_file} is not the one that was planned.",
+                where=step.software_file,
+                why=f"SHA-256 {digest[:16]}... instead of {step.software_sha256[:16]}...",
+                next_step="Use the pack that the plan was made with.",
+            )
+        software[step.software_file] = image.data
+    return software

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 from donorfit.errors import JournalError
-from donorfit.job.journal import RunJournal
+from donorfit.job.journal import PastAsk, RunJournal
 from donorfit.records.encoding import UnreadableRecordError, decode
 
 T = TypeVar("T")
@@ -72,6 +72,9 @@ class JobStore(Protocol):
 
     def list_runs(self) -> tuple[StoredRun, ...]:
         """All runs, oldest first."""
+
+    def read_run(self, run: int) -> dict[str, tuple[PastAsk, ...]]:
+        """Asks of one run that still count, by strand."""
 
 
 def decode_stored(record: StoredRecord, kind: type[T]) -> T:

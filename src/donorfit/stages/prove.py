@@ -47,14 +47,16 @@ def prove(
         change: what was done.
         proved_at: ISO 8601 time with offset.
     """
-    read_backs, findings = yield from _read_back(pack, plan)
-    after = yield from _read_all_faults(pack)
-    faults = compare_faults(before.units, after, plan.expected_faults, pack.faults)
+    # The person's answers outlive a proof that was cut; what the car holds is read after them, so
+    # that it is read anew whenever the proof is taken up.
     checks = []
     for check in plan.checks:
         answer = yield Question(id=f"check-{check.id}", text=check.text, choices=(YES, NO, OPEN))
         said = answer.choice if isinstance(answer, Chosen) else OPEN
         checks.append(CheckResult(id=check.id, text=check.text, answer=said))
+    read_backs, findings = yield from _read_back(pack, plan)
+    after = yield from _read_all_faults(pack)
+    faults = compare_faults(before.units, after, plan.expected_faults, pack.faults)
     findings += _judge_checks(checks)
     supply_volts = yield from _read_supply(pack)
     if not change.finished:

@@ -25,7 +25,7 @@ from donorfit.job.job import Job
 from donorfit.job.runner import CarAccess
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest
-from donorfit.records.plan import Plan, StepKind
+from donorfit.records.plan import Plan, Step, StepKind
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator, Mapping
@@ -279,15 +279,15 @@ class Schedule:
                 if "holds the old bytes" in said.detail and held != step.before:
                     wrong.append(f"{step.id} {step.what} does not hold the old bytes")
             elif said.state in GOOD:
-                self._check_deed(step, memory)
+                self._check_deed(plan, step, memory)
         if change.finished and not all(step.state in GOOD for step in change.steps):
             wrong.append("finished, and a step is not done")
         self._check_changed(change, before, memory)
 
-    def _check_deed(self, step: Any, memory: Mapping[tuple[str, int], bytes]) -> None:
+    def _check_deed(self, plan: Plan, step: Step, memory: Mapping[tuple[str, int], bytes]) -> None:
         wrong, unit = self.result.false_confirmations, step.unit
         if step.kind is StepKind.PROGRAM:
-            if memory[unit, 0] != step.software_after.encode():
+            if memory[unit, 0] not in list_brought(plan, step):
                 wrong.append(f"{step.id} {step.what} is said to be done: {memory[unit, 0]}")
             return
         service = 0x11 if step.kind is StepKind.RESET else 0x14
@@ -313,6 +313,12 @@ class Schedule:
         for step in plan.steps:
             if step.kind in WRITES and memory[step.unit, step.identifier] != step.after:
                 self.result.false_confirmations.append(f"{when}: {step.what}")
+
+
+def list_brought(plan: Plan, step: Step) -> set[bytes]:
+    """Software that a unit may have once a download is done: its own, or a later one's of its row."""
+    row = [each for each in plan.steps if (each.kind, each.unit) == (step.kind, step.unit)]
+    return {each.software_after.encode() for each in row[row.index(step) :]}
 
 
 _remembered = lru_cache(maxsize=256)(compute_digest)

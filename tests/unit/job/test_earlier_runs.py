@@ -5,8 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
-import pytest
-
 sys.path.insert(0, str(Path(__file__).parent))
 from toys import make_plan, make_preparation
 
@@ -14,11 +12,12 @@ from donorfit.job.earlier_runs import (
     doubt_begun,
     keep_earlier,
     presume_change,
+    tell_what_stays,
     warn_of_begun,
 )
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
-from donorfit.records.plan import PlanPurpose
+from donorfit.records.plan import StepKind
 
 PLAN = make_plan()
 PREPARATION = make_preparation(PLAN)
@@ -27,7 +26,13 @@ STATES = StepState
 
 def make_change(*states: StepState, changed=()) -> ChangeRecord:
     steps = tuple(
-        StepResult(step=step.id, unit=step.unit, what=step.what, state=state, detail="seen")
+        StepResult(
+            step=step.id,
+            unit=step.unit,
+            what=step.what,
+            state=state,
+            detail="" if state is STATES.NOT_REACHED else "seen",
+        )
         for step, state in zip(PLAN.steps, states, strict=True)
     )
     return ChangeRecord(
@@ -53,10 +58,11 @@ HALF = make_change(
 
 
 def test_a_run_that_reached_nothing_keeps_what_the_one_before_did() -> None:
-    kept = keep_earlier(NOTHING, HALF)
+    kept = keep_earlier(NOTHING, HALF, PLAN)
+    # Nobody has looked at them since.
     assert [step.state for step in kept.steps] == [
-        STATES.DONE,
-        STATES.DIFFERS,
+        STATES.UNCERTAIN,
+        STATES.UNCERTAIN,
         STATES.NOT_REACHED,
         STATES.NOT_REACHED,
         STATES.NOT_REACHED,
@@ -67,7 +73,7 @@ def test_a_run_that_reached_nothing_keeps_what_the_one_before_did() -> None:
 
 
 def test_it_is_said_once_however_often_it_is_kept() -> None:
-    twice = keep_earlier(NOTHING, keep_earlier(NOTHING, HALF))
+    twice = keep_earlier(NOTHING, keep_earlier(NOTHING, HALF, PLAN), PLAN)
     assert twice.steps[0].detail == "seen (so in an earlier run)"
     assert twice.changed == ("one", "two")
 
@@ -76,16 +82,33 @@ def test_what_the_newest_run_saw_counts() -> None:
     newer = make_change(
         STATES.ALREADY, STATES.REFUSED, *[STATES.NOT_REACHED] * 3, changed=("one",)
     )
-    kept = keep_earlier(newer, HALF)
+    kept = keep_earlier(newer, HALF, PLAN)
     # Refused now, and neither old nor new before: nobody knows.
     assert [step.state for step in kept.steps[:2]] == [STATES.ALREADY, STATES.UNCERTAIN]
     assert kept.changed == ("one", "two")
 
 
-def test_a_record_of_another_plan_says_nothing() -> None:
-    other = replace(HALF, plan_digest="0" * 64)
-    assert keep_earlier(NOTHING, other) is NOTHING
-    assert keep_earlier(NOTHING, None) is NOTHING
+def test_a_first_run_has_nothing_to_keep() -> None:
+    assert keep_earlier(NOTHING, None, PLAN) is NOTHING
+
+
+def test_a_deed_that_leaves_nothing_to_look_at_stays_done() -> None:
+    kinds = (StepKind.RESET, StepKind.WRITE_RECORD, *[StepKind.CLEAR_FAULTS] * 3)
+    steps = tuple(replace(step, kind=kind) for step, kind in zip(PLAN.steps, kinds, strict=True))
+    done = make_change(*[STATES.DONE] * 5)
+    kept = keep_earlier(NOTHING, done, replace(PLAN, steps=steps))
+    assert [step.state for step in kept.steps[:3]] == [
+        STATES.DONE,
+        STATES.UNCERTAIN,
+        STATES.DONE,
+    ]
+
+
+def test_what_was_looked_at_and_is_old_again_is_neither_kept_nor_doubted() -> None:
+    looked = replace(NOTHING.steps[0], detail="it holds the old bytes again")
+    change = replace(NOTHING, steps=(looked, *NOTHING.steps[1:]))
+    assert keep_earlier(change, HALF, PLAN).steps[0] is looked
+    assert doubt_begun(change, PLAN, frozenset({"apply"})).steps[0] is looked
 
 
 def test_a_cut_part_that_asked_for_a_change_leaves_a_doubt() -> None:
@@ -129,22 +152,18 @@ def test_a_run_without_a_record_may_have_done_anything_but_what_is_known() -> No
     }
 
 
-@pytest.mark.parametrize(
-    ("purpose", "finished", "warned"),
-    [
-        (PlanPurpose.RETROFIT, True, True),
-        (PlanPurpose.RETROFIT, False, True),
-        (PlanPurpose.UNDO, False, True),
-        (PlanPurpose.UNDO, True, False),
-    ],
-)
-def test_a_plan_over_a_changed_car_says_how_far_its_undo_goes(purpose, finished, warned):
-    older = replace(PLAN, purpose=purpose)
-    new = warn_of_begun(PLAN, older, older_finished=finished)
-    assert [each.id for each in new.findings[len(PLAN.findings) :]] == (
-        ["undo-goes-back-to-today"] if warned else []
-    )
+def test_a_plan_over_a_changed_car_says_how_far_its_undo_goes():
+    new = warn_of_begun(PLAN, ("a" * 64, "b" * 64))
+    (warning,) = new.findings[len(PLAN.findings) :]
+    assert warning.id == "undo-goes-back-to-today"
+    assert warning.evidence == ("begun before: plan " + "a" * 12, "begun before: plan " + "b" * 12)
 
 
 def test_a_first_plan_has_nothing_to_warn_of():
-    assert warn_of_begun(PLAN, None, older_finished=False) is PLAN
+    assert warn_of_begun(PLAN, ()) is PLAN
+
+
+def test_a_way_back_says_what_stays_below_it():
+    (note,) = tell_what_stays(PLAN, ("a" * 64,)).findings[len(PLAN.findings) :]
+    assert (note.id, note.evidence) == ("more-to-take-back", ("begun before: plan " + "a" * 12,))
+    assert tell_what_stays(PLAN, ()) is PLAN

@@ -1,17 +1,26 @@
 """What resuming takes up."""
 
+import hashlib
 from dataclasses import replace
 
 import pytest
-from test_status import PACK, PLAN, PREPARATION
+from test_status import PACK, PLAN
+from test_status import PREPARATION as WITHOUT_SUMS
 
 from donorfit.edge.journal.job_file import JobFile
-from donorfit.errors import JournalError
+from donorfit.errors import JournalError, SafetyError
 from donorfit.job.job import Job
 from donorfit.job.unfinished import find_unfinished, list_open_runs
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest, encode
 
+PREPARATION = replace(
+    WITHOUT_SUMS,
+    backups=tuple(
+        replace(each, sha256=hashlib.sha256(each.data).hexdigest())
+        for each in WITHOUT_SUMS.backups
+    ),
+)
 OTHER = replace(PLAN, month_reason="planned since")
 
 
@@ -59,8 +68,18 @@ def test_a_stopped_run_that_ended_is_taken_up_with_its_own_plan(store):
 
 
 def test_what_was_confirmed_is_the_newest_again(store):
+    for backup in PREPARATION.backups:
+        store.add_backup(backup.data)
     job = Job(pack=PACK, store=store, now=str)
     job.take_up(compute_digest(PLAN), compute_digest(PREPARATION))
     assert store.find_latest("plan").digest == compute_digest(PLAN)
     with pytest.raises(JournalError, match="not in the job file"):
         job.take_up("0" * 64, compute_digest(PREPARATION))
+
+
+def test_what_may_not_go_on_is_refused_and_the_records_stay(store):
+    job = Job(pack=PACK, store=store, now=str)
+    before = store.list_records()
+    with pytest.raises(SafetyError, match="is damaged"):
+        job.take_up(compute_digest(PLAN), compute_digest(PREPARATION))
+    assert store.list_records() == before
