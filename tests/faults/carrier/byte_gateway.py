@@ -52,6 +52,7 @@ class Odd(Enum):
     ALIVE_CHECK = "the gateway asks whether we are there, in one piece with the answer"
     UNKNOWN_TYPE = "a frame of an unknown type comes in one piece with the answer"
     NEXT_HEAD = "half a frame follows in the same piece, its rest with the next one"
+    WRAPPED = "lost, and a frame of an unknown type has in it what would be said to it"
     GARBAGE = "what comes is no DoIP header"
     CLOSED = "the connection is closed after the acknowledgement"
     CLOSED_AT_ONCE = "the connection is closed before the acknowledgement"
@@ -228,6 +229,11 @@ class ByteGateway:
             self._in_pieces = False
             self._put_next()
 
+    def _sleep_and_put(self, data: bytes) -> None:
+        # Time has passed for everybody when the first thing after the sleep is looked at.
+        self._loop._jumping.now_s += 1.0
+        self._put(data)
+
     def _put(self, data: bytes) -> None:
         if self._over:
             return
@@ -307,7 +313,7 @@ class ByteGateway:
                 self._loop.call_later(0.00231, self.end, ConnectionResetError())
             case Odd.SUSPENDED:
                 give(0.001, taken)
-                give(1.00041, answer)
+                self._loop.call_later(plain_s, self._sleep_and_put, answer)
 
     def _meet_in_vain(self, odd: Odd | None, pdu: bytes) -> None:
         give, plain_s = self._give, self.plain_s
@@ -324,6 +330,9 @@ class ByteGateway:
             case Odd.NEGATIVE:
                 self.unit.open = False
                 give(plain_s, acknowledgement() + message(b"\x7f" + pdu[:1] + b"\x72"))
+            case Odd.WRAPPED:
+                seeming = acknowledgement() + message(b"\x76" + pdu[1:2])
+                self._give_in_pieces(plain_s, (frame(0x0FFF, seeming)[:8], seeming), 0.00113)
             case Odd.GARBAGE:
                 give(plain_s, b"HTTP/1.1 400 Bad Request")
             case Odd.CLOSED_AT_ONCE:
@@ -333,6 +342,7 @@ class ByteGateway:
 NOT_CARRIED_OUT = frozenset(
     (
         Odd.LOST,
+        Odd.WRAPPED,
         Odd.REFUSED,
         Odd.REFUSED_BY_HEADER,
         Odd.BUSY,
