@@ -12,9 +12,11 @@ from donorfit.job.earlier_runs import (
     tell_what_stays,
     warn_of_begun,
 )
+from donorfit.job.going_on import begin_or_go_on, find_beginning, list_renewals
+from donorfit.job.host_notes import read_host_notes
 from donorfit.job.journal import PastAsk
+from donorfit.job.planned_software import load_planned_software
 from donorfit.job.runner import CarAccess, run_stage
-from donorfit.job.session_watch import watch_stage
 from donorfit.job.standing import find_change_of, list_runs_of, list_standing
 from donorfit.job.store import JobStore, StoredRun, decode_stored
 from donorfit.job.unfinished import list_open_runs
@@ -145,8 +147,9 @@ class Job:
     ) -> Any:
         if self._car is None:
             raise MisuseError(what=f"The stage {stage} needs a car, and none was given.")
-        car = watch_stage(self._car, stage, self._now, self.pack, plan)
-        return await run_stage(self.store, car, stage, context, strand, keep=keep)
+        if self._car.session is not None:
+            self._car.session.begin(stage, self.pack, plan)
+        return await run_stage(self.store, self._car, stage, context, strand, keep=keep)
 
     # The stages
 
@@ -198,29 +201,36 @@ class Job:
     async def prepare(self, support_current_a: float | None) -> Preparation:
         """Back up, check identities and supply, see that the car stays awake."""
         plan = self.require(PLAN, Plan)
-        strand = prepare(self.pack, plan, self._now(), support_current_a)
-        preparation: Preparation = await self._run("prepare", compute_digest(plan), strand)
+        digest = compute_digest(plan)
+        prepared_at = find_beginning(self.store, digest, self._now())
+        strand = prepare(self.pack, plan, prepared_at, support_current_a)
+        preparation: Preparation = await self._run("prepare", digest, strand)
         for backup in preparation.backups:
             self.store.add_backup(backup.data)
         return self._keep(PREPARATION, preparation)
 
     async def apply(
-        self, confirmation: str, load_software: Callable[[str], SoftwareImage]
+        self,
+        confirmation: str,
+        load_software: Callable[[str], SoftwareImage],
+        support_current_a: float | None = None,
     ) -> ChangeRecord:
-        """Carry out the newest plan.
+        """Carry out the newest plan, or carry it on where it was begun.
 
         Args:
             confirmation: the plan's digest, or at least its first 12 digits.
             load_software: gives what a software file of the pack holds.
+            support_current_a: what the supply holds now, where it goes on; None: as said before.
 
         Raises:
             SafetyError: a condition for writing does not hold.
+            StoppedError: it goes on, and answers have to be given again.
         """
         plan = self.require(PLAN, Plan)
         preparation = self.require(PREPARATION, Preparation)
         confirm_digest(plan, confirmation)
         self._require_ready(plan, preparation)
-        software = _load_software(plan, load_software)
+        software = load_planned_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         runs = list_runs_of(self.store, plan, compute_digest(plan))
         earlier = find_change_of(self.store, runs)
@@ -230,6 +240,17 @@ class Job:
             earlier=list_touched(earlier),
         )
         strand = apply_again(self.pack, plan, preparation, software, begun=begun, claims=claims)
+        if self._car is not None:
+            strand = begin_or_go_on(
+                self.store,
+                self._car.person,
+                strand,
+                pack=self.pack,
+                plan=plan,
+                preparation=preparation,
+                now=self._now(),
+                support_current_a=support_current_a,
+            )
         await self._run("apply", context, strand, self._keep_change, plan)
         return self.require(CHANGE, ChangeRecord)
 
@@ -328,6 +349,8 @@ class Job:
             self.require_made_from(PREPARATION, Preparation, change.preparation_digest),
             change,
             proof,
+            renewals=list_renewals(self.store, change.plan_digest),
+            host_notes=read_host_notes(self.store),
             mask=mask,
         )
         return self._keep(HANDOVER, handover)
@@ -387,22 +410,3 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
             why=f"given {confirmation!r}, the plan is {digest[:SHORTEST_CONFIRMATION]}...",
             next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}",
         )
-
-
-def _load_software(plan: Plan, load_software: Callable[[str], SoftwareImage]) -> dict[str, bytes]:
-    """Software of a plan, each file proved by its digest before anything is erased."""
-    software = {}
-    for step in plan.steps:
-        if step.kind is not StepKind.PROGRAM:
-            continue
-        image = load_software(step.software_file)
-        digest = image.sha256
-        if digest != step.software_sha256:
-            raise SafetyError(
-                what=f"The software file {step.software_file} is not the one that was planned.",
-                where=step.software_file,
-                why=f"SHA-256 {digest[:16]}... instead of {step.software_sha256[:16]}...",
-                next_step="Use the pack that the plan was made with.",
-            )
-        software[step.software_file] = image.data
-    return software
