@@ -80,9 +80,11 @@ def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: A
     raise_for_change(change)
 
 
-def _apply(job: Job, store: JobFile, digest: str) -> ChangeRecord:
+def _apply(
+    job: Job, store: JobFile, digest: str, support_current_a: float | None = None
+) -> ChangeRecord:
     change: ChangeRecord = run_async(
-        job.apply(digest, lambda file: load_software(store, job.pack, file))
+        job.apply(digest, lambda file: load_software(store, job.pack, file), support_current_a)
     )
     return change
 
@@ -155,11 +157,15 @@ def resume_command(
 
     Writes go on only with the plan that was confirmed, also where another one was made since.
     """
-    with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
+    with open_job(job_path, car=CarOptions(**car), writes=_resumes_writing) as (job, store):
         unfinished = find_unfinished(store)
         if unfinished.plan_digest:
             job.take_up(unfinished.plan_digest, unfinished.preparation_digest)
         _resume(job, store, unfinished.stage, support_current_a, as_json=as_json)
+
+
+def _resumes_writing(store: JobFile) -> bool:
+    return find_unfinished(store).stage == "apply"
 
 
 def _resume(
@@ -176,7 +182,8 @@ def _resume(
             raise_for_preparation(preparation)
         case "apply":
             job.require(PREPARATION, Preparation)
-            change = _apply(job, store, compute_digest(job.require(PLAN, Plan)))
+            digest = compute_digest(job.require(PLAN, Plan))
+            change = _apply(job, store, digest, support_current_a)
             show(change, word_change_record(change), as_json=as_json)
             raise_for_change(change)
         case "prove":
