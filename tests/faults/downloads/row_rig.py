@@ -192,7 +192,7 @@ def make_bed(over: tuple[tuple[str, tuple[str, ...]], ...]):
         kind=SurveyKind.CAR,
         pack=pack.id,
         pack_digest=pack.digest,
-        taken_at="",
+        taken_at="2026-01-01T00:00:00+00:00",
         vin=VIN,
         month=pack.family_from,
         options=(),
@@ -335,7 +335,9 @@ class RowRig:
         access = CarAccess(
             connection=self, person=Yes(), listener=lambda _: None, sleep=self.clock.sleep
         )
-        return Job(pack=self.pack, store=self.store, now=lambda: "", car=access)
+        return Job(
+            pack=self.pack, store=self.store, now=lambda: "2026-01-01T00:00:00+00:00", car=access
+        )
 
     async def _begin(self, deed):
         """One start of the program; None where it was killed or could not go on."""

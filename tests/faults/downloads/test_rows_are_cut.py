@@ -5,6 +5,7 @@ over what it ran before (``RowRig.see``), and in the end it runs the new or the 
 """
 
 import random
+from functools import cache
 
 import pytest
 from row_rig import AFTER, BEFORE, GOES_BACK, MIDDLE, NEW, OLD, PASSES_BY, STAYS, RowRig
@@ -28,16 +29,14 @@ STRIKES = (
 )
 
 
-def find_span() -> tuple[int, int]:
-    """The first and the last request of an undisturbed apply."""
+@cache
+def find_span() -> range:
+    """The requests of an undisturbed apply."""
     rig = RowRig()
     rig.run("prepare")
     first = rig.strike.number + 1
     rig.run("apply")
-    return first, rig.strike.number
-
-
-FIRST, LAST = find_span()
+    return range(first, rig.strike.number + 1)
 
 
 def run_new(rig: RowRig) -> None:
@@ -86,13 +85,13 @@ def test_undisturbed_it_comes_back_the_way_it_went():
 
 @pytest.mark.parametrize("strike", STRIKES, ids=str)
 def test_struck_at_every_single_request_it_ends_new(strike):
-    for number in range(FIRST, LAST + 1):
+    for number in find_span():
         run_new(RowRig(strikes={number: strike}))
 
 
 @pytest.mark.parametrize("strike", ["kill", "reset", FaultKind.CUT_AFTER_REQUEST], ids=str)
 def test_struck_at_every_single_request_it_can_be_taken_back(strike):
-    for number in range(FIRST, LAST + 1):
+    for number in find_span():
         run_back(RowRig(strikes={number: strike}))
 
 
@@ -110,7 +109,7 @@ def test_killed_at_every_request_of_the_way_back_it_comes_back():
 
 def test_without_a_way_back_it_stays_where_it_is_and_is_left_in_no_boot_loader():
     ends = set()
-    for number in range(FIRST, LAST + 1):
+    for number in find_span():
         rig = RowRig(STAYS, {number: "kill"})
         rig.run("prepare", "apply_once", "plan_undo", "prepare", "apply")
         assert rig.memory.application
@@ -123,7 +122,7 @@ def test_without_a_way_back_it_stays_where_it_is_and_is_left_in_no_boot_loader()
 def test_a_way_back_that_passes_by_a_version_sends_nothing_to_a_unit_that_has_it():
     """Back from 2.3 only: a unit that was cut at 2.1 keeps it, and the undo says so."""
     passed_by = 0
-    for number in range(FIRST, LAST + 1):
+    for number in find_span():
         rig = RowRig(PASSES_BY, {number: "kill"})
         plan = rig.run("prepare", "apply_once", "plan_undo")
         rig.run("prepare")
@@ -147,8 +146,9 @@ def test_the_rig_would_see_software_over_what_it_may_not_replace():
 
 
 def run_random(dice: random.Random) -> None:
+    first, last = find_span()[0], 3 * find_span()[-1]
     strikes = {
-        dice.randrange(FIRST, 3 * LAST): dice.choice(STRIKES) for _ in range(dice.randrange(1, 9))
+        dice.randrange(first, last): dice.choice(STRIKES) for _ in range(dice.randrange(1, 9))
     }
     rig = RowRig(strikes=strikes)
     try:
@@ -176,5 +176,5 @@ def test_thousands_of_random_schedules():
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("strike", STRIKES, ids=str)
 def test_struck_by_anything_at_every_single_request_it_can_be_taken_back(strike):
-    for number in range(FIRST, LAST + 1):
+    for number in find_span():
         run_back(RowRig(strikes={number: strike}))

@@ -21,6 +21,7 @@ class Programming:
         blocks: at least one; each may replace the version that the one before it brings.
         version_before: what the unit reports now.
         hardware: its hardware number.
+        needed: the oldest version that will do.
         reason: why it needs newer software.
     """
 
@@ -28,6 +29,7 @@ class Programming:
     blocks: tuple[SoftwareBlock, ...]
     version_before: str
     hardware: str
+    needed: SoftwareVersion
     reason: str
 
     @property
@@ -139,6 +141,7 @@ def _plan_unit(
         blocks=blocks,
         version_before=stated,
         hardware=hardware,
+        needed=needed,
         reason=f"{needed} or newer: {why}",
     )
 
@@ -150,16 +153,26 @@ def _list_notes(each: Programming) -> Iterator[Finding]:
         return
     if len(each.blocks) > 1:
         seconds = sum(block.seconds + each.unit.reset_seconds for block in each.blocks)
+        direct = any(
+            block.version >= each.needed
+            and each.hardware in block.hardware
+            and block.may_replace(start)
+            for block in each.unit.software_blocks
+        )
+        why = (
+            f"This is cheaper than the one block that may go over {start} at once."
+            if direct
+            else f"No block of {each.needed} or newer may go over {start} at once."
+        )
         yield Finding(
             id="software-in-a-row",
             severity=Severity.NOTE,
             what=f"{each.unit.title} is brought from software {start} to {each.block.version} in "
             f"{len(each.blocks)} downloads: {word_way(each.blocks)}.",
             where=each.unit.id,
-            why=f"No block of the pack takes it from {start} to where it has to be at once, or "
-            f"not as cheaply. This way takes {seconds:.0f} s and "
+            why=f"{why} It takes {seconds:.0f} s and "
             f"{sum(block.size_bytes for block in each.blocks)} bytes. Each download is ended, "
-            "restarted and its version read before the next one begins.",
+            "the unit restarted and its version read before the next one begins.",
             evidence=tuple(
                 f"{block.version} over {before}: {block.file}"
                 for before, block in zip(
