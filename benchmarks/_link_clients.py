@@ -101,12 +101,13 @@ def time_link_alone(port: int, data: bytes) -> Cost:
         link = DoipLink("127.0.0.1", clock, port=port)
         await link.open(clock.now() + 5)
         answer: asyncio.Future[bytes] = loop.create_future()
-        leave = link.attach(Address(FIRST_UNIT), lambda pdu: answer.set_result(pdu.data))
+        unit = Address(FIRST_UNIT)
+        leave = link.attach(unit, lambda pdu: answer.set_result(pdu.data))
 
         async def exchange(pdu: bytes) -> bytes:
             nonlocal answer
             answer = loop.create_future()
-            await link.send(Address(FIRST_UNIT), pdu, clock.now() + 1)
+            await link.send(unit, pdu, clock.now() + 1)
             return await answer
 
         watch = Watch()

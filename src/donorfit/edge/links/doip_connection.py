@@ -73,6 +73,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         self._loop = asyncio.get_running_loop()
         self._closed = self._loop.create_future()
         self._streaks = Streaks(peer, clock, self._is_silent)
+        self._running = self._streaks.running
         self._answered: list[RunningStreak] = []
         self._takers: dict[int, Callable[[Frame], None]] = {
             PayloadType.DIAGNOSTIC_MESSAGE: self._take_message,
@@ -82,8 +83,8 @@ class DoipConnection(asyncio.BufferedProtocol):
             PayloadType.ROUTING_ACTIVATION_RESPONSE: self._take_activation,
             PayloadType.HEADER_NEGATIVE_ACKNOWLEDGE: self._take_header_nack,
         }
+        self._full = False
         self._writable = asyncio.Event()
-        self._writable.set()
 
     def hear(self, deliver: Callable[[Pdu], None], on_lost: Callable[[str], None]) -> None:
         """Give messages and the loss to these from now on."""
@@ -151,10 +152,12 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     def pause_writing(self) -> None:
         """The other side does not read."""
+        self._full = True
         self._writable.clear()
 
     def resume_writing(self) -> None:
         """It reads again."""
+        self._full = False
         self._writable.set()
 
     # --- the link's side ---------------------------------------------------------------------
@@ -175,7 +178,7 @@ class DoipConnection(asyncio.BufferedProtocol):
         sending = Sending(self.last_sent_s, deadline, confirmation)
         self._unconfirmed.add(target, sending)
         try:
-            if not self._writable.is_set():
+            if self._full:
                 await self._wait_writable(confirmation)
             await confirmation
         except BaseException:
@@ -241,7 +244,7 @@ class DoipConnection(asyncio.BufferedProtocol):
             self.unused_frames += 1
             return
         pdu = frame.payload[_ADDRESSES.size :]
-        streak = self._streaks.find(source)
+        streak = self._running.get(source)
         if self._unconfirmed.confirm(source) or (streak and streak.unacknowledged):
             # The answer is here before the acknowledgement: the request arrived, so it counts.
             self._owed[source] = self._owed.get(source, 0) + 1
@@ -254,7 +257,7 @@ class DoipConnection(asyncio.BufferedProtocol):
 
     def _take_acknowledge(self, frame: Frame) -> None:
         source, target = _ADDRESSES.unpack_from(frame.payload)
-        streak = self._streaks.find(source)
+        streak = self._running.get(source)
         if target == self._tester and self._owed.get(source):
             self._owed[source] -= 1
         elif target == self._tester and streak and streak.acknowledge(self._last_heard_s):

@@ -190,6 +190,7 @@ class Streaks:
         fall_silent: as for :class:`donorfit.edge.links.doip_unconfirmed.Unconfirmed`.
 
     Attributes:
+        running: the streak of each unit that has one.
         sole: the streak where there is just one; its next bytes can be compared as they come.
     """
 
@@ -198,23 +199,19 @@ class Streaks:
         self._peer = peer
         self._clock = clock
         self._fall_silent = fall_silent
-        self._running: dict[Address, RunningStreak] = {}
+        self.running: dict[Address, RunningStreak] = {}
         self._alarm = Alarm(clock, self._look)
-
-    def find(self, target: Address) -> RunningStreak | None:
-        """The streak of this unit."""
-        return self._running.get(target)
 
     def list_unacknowledged(self) -> list[Address]:
         """Units whose request is not acknowledged yet."""
-        return [target for target, each in self._running.items() if each.unacknowledged]
+        return [target for target, each in self.running.items() if each.unacknowledged]
 
     async def run(
         self, course: Course, tester: Address, version: int, write: Callable[[bytes], None]
     ) -> Streak:
         """Carry a streak to its end; one that is awaited no more sends nothing more."""
         streak = RunningStreak(course, tester, version, write, self._leave)
-        self._running[course.target] = streak
+        self.running[course.target] = streak
         self._choose_sole()
         try:
             streak.begin(self._clock.now())
@@ -224,13 +221,13 @@ class Streaks:
             streak.end(None)
 
     def _leave(self, streak: RunningStreak) -> None:
-        if self._running.get(streak.course.target) is streak:
-            del self._running[streak.course.target]
+        if self.running.get(streak.course.target) is streak:
+            del self.running[streak.course.target]
             self._choose_sole()
 
     def refuse(self, target: Address, error: LinkError) -> bool:
         """The link did not take its request; False where none waits to be taken."""
-        streak = self._running.get(target)
+        streak = self.running.get(target)
         if streak is None or not streak.unacknowledged:
             return False
         streak.end(error)
@@ -239,26 +236,26 @@ class Streaks:
     def lose(self, reason: str) -> None:
         """The connection is gone; what was taken is left to whoever asked."""
         self._alarm.close()
-        for streak in tuple(self._running.values()):
+        for streak in tuple(self.running.values()):
             if streak.unacknowledged:
                 streak.end(LinkLostError(peer=self._peer, reason=reason))
             else:
                 streak.hand_over(0.0)
 
     def _choose_sole(self) -> None:
-        self.sole = next(iter(self._running.values())) if len(self._running) == 1 else None
+        self.sole = next(iter(self.running.values())) if len(self.running) == 1 else None
 
     def _set_alarm(self) -> None:
         # A time that is due moves with every block, so that this asks again from time to time
         # instead of being set with each.
         now_s = self._clock.now()
-        times = [min(each.due_s, now_s + each.course.wait_s) for each in self._running.values()]
+        times = [min(each.due_s, now_s + each.course.wait_s) for each in self.running.values()]
         if times:
             self._alarm.set(max(now_s, min(times)))
 
     def _look(self) -> None:
         now_s = self._clock.now()
-        for streak in tuple(self._running.values()):
+        for streak in tuple(self.running.values()):
             if streak.due_s > now_s:
                 continue
             if streak.acknowledged:

@@ -60,7 +60,7 @@ class Unconfirmed:
         """The oldest request to this unit arrived; False where there is none."""
         waiting = self._waiting.get(target)
         while waiting:
-            confirmation = waiting.popleft().confirmation
+            _, _, confirmation = waiting.popleft()
             if not confirmation.done():
                 confirmation.set_result(None)
                 return True
