@@ -111,7 +111,8 @@ def test_without_a_way_back_it_stays_where_it_is_and_is_left_in_no_boot_loader()
     ends = set()
     for number in find_span():
         rig = RowRig(STAYS, {number: "kill"})
-        rig.run("prepare", "apply_once", "plan_undo", "prepare", "apply")
+        proof = rig.run("prepare", "apply_once", "plan_undo", "prepare", "apply", "prove")
+        assert proof.proved, proof.findings
         assert rig.memory.application
         assert rig.ran == [OLD, MIDDLE, NEW][: len(rig.ran)]
         assert rig.record == BEFORE
