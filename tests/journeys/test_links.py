@@ -155,7 +155,7 @@ def test_a_second_program_on_the_same_car_or_job_is_told(donorfit, tmp_path, dem
         # nothing is left behind of a job that could not begin
         assert sorted(each.name for each in tmp_path.glob("second*")) == []
         # the same job, too: its file is locked, and the claim says by whom
-        code, _, err = donorfit("status", held)
+        code, _, err = donorfit("plan", held)
         assert code == 50, err
         assert f"process {first.pid}" in err
         first.kill()

@@ -6,6 +6,7 @@ from donorfit.edge.documents import write_html, write_pdf
 from donorfit.errors import DonorfitError, InputError
 from donorfit.records.encoding import encode
 from donorfit.records.handover import Handover
+from donorfit.records.plan import PlanPurpose
 
 
 def write_record_files(
@@ -13,22 +14,26 @@ def write_record_files(
 ) -> tuple[tuple[Path, ...], str]:
     """Write the files; return their paths and, where the PDF could not be made, why.
 
+    The record of a way back has a name of its own, beside that of the work which it took back, and
+    leaves no recipe.
+
     Raises:
         InputError: the folder cannot be written.
     """
-    contents = {
-        f"{stem}-record.html": write_html(handover),
-        f"{stem}-recipe.json": encode(handover.recipe) + b"\n",
-    }
+    undone = handover.plan.purpose is PlanPurpose.UNDO
+    name = f"{stem}-taken-back" if undone else f"{stem}-record"
+    contents = {f"{name}.html": write_html(handover)}
+    if not undone:
+        contents[f"{stem}-recipe.json"] = encode(handover.recipe) + b"\n"
     missing = ""
     try:
-        contents[f"{stem}-record.pdf"] = write_pdf(handover)
+        contents[f"{name}.pdf"] = write_pdf(handover)
     except DonorfitError as error:
         missing = error.what
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, data in contents.items():
-            (folder / name).write_bytes(data)
+        for file, data in contents.items():
+            (folder / file).write_bytes(data)
     except OSError as error:
         raise InputError(
             what="The record cannot be written.",
@@ -36,4 +41,4 @@ def write_record_files(
             why=error.strerror or str(error),
             next_step="Name a folder that can be written with --out DIR.",
         ) from error
-    return tuple(folder / name for name in contents), missing
+    return tuple(folder / file for file in contents), missing

@@ -32,15 +32,18 @@ def list_given(store: JobStore) -> tuple[GivenLine, ...]:
         preparation = decode_stored(stored, Preparation)
         lines.append(_word_preparation(preparation))
         lines += map(_word_renewal, list_renewals(store, preparation.plan_digest))
+    notes = read_host_notes(store)
     lines += [
         GivenLine(at=each.at, subject="this computer", words=each.words)
-        for each in read_host_notes(store)
+        for before, each in zip((None, *notes), notes, strict=False)
+        if before is None or before.words != each.words
     ]
     return tuple(sorted(lines, key=lambda line: line.at))
 
 
 def _word_preparation(preparation: Preparation) -> GivenLine:
-    parts = [f"caution {each} understood" for each in preparation.cautions_confirmed]
+    cautions = ", ".join(preparation.cautions_confirmed)
+    parts = [f"cautions understood: {cautions}"] if cautions else []
     parts += _word_measured(
         preparation.wake_checks, preparation.supply_volts, preparation.support_current_a
     )
@@ -49,7 +52,8 @@ def _word_preparation(preparation: Preparation) -> GivenLine:
 
 def _word_renewal(renewal: Renewal) -> GivenLine:
     why = f"earlier answers {renewal.too_old}" if renewal.too_old else "earlier answers count"
-    parts = [why, *(f"{each.question} {each.choice}" for each in renewal.answers)]
+    answers = ", ".join(f"{each.question} {each.choice}" for each in renewal.answers)
+    parts = [why, f"given again: {answers}"] if answers else [why]
     parts += _word_measured(renewal.wake_checks, renewal.supply_volts, renewal.support_current_a)
     parts += [each.what for each in renewal.findings]
     subject = "going on" if renewal.ready else "not going on"
@@ -59,7 +63,9 @@ def _word_renewal(renewal: Renewal) -> GivenLine:
 def _word_measured(
     checks: tuple[WakeCheck, ...], volts: float | None, support_a: float | None
 ) -> list[str]:
-    parts = [f"{each.text}: {each.shown_by}" for each in checks]
+    met = ", ".join(each.id for each in checks if each.met)
+    parts = [f"the car stays awake by: {met}"] if met else []
+    parts += [f"NOT met: {each.text} {each.shown_by}" for each in checks if not each.met]
     if volts is not None:
         parts.append(f"supply measured at {volts:.2f} V")
     if support_a is not None:

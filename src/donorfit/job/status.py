@@ -264,7 +264,10 @@ def _choose_next(store: JobStore) -> str:
     proof = store.find_latest("proof")
     if proof is None or decode_stored(proof, Proof).change_digest != compute_digest(change):
         return _NEXT["proof"]
-    return _NEXT["hand-over"]
+    handover = store.find_latest("hand-over")
+    if handover is None or handover.sequence < proof.sequence:
+        return _NEXT["hand-over"]
+    return "nothing; the record is written"
 
 
 def _say_carry_out(store: JobStore, plan: Plan, digest: str) -> str:

@@ -20,6 +20,8 @@ from donorfit.figures.naming import (
 )
 from donorfit.figures.option_changes import draw_option_sheets, write_option_finding
 from donorfit.figures.proof_strip import draw_proof_strip, write_proof_finding
+from donorfit.records.counted import choose, count
+from donorfit.records.finding import Severity
 from donorfit.records.handover import Handover
 from donorfit.records.plan import FieldEdit, FieldVerdict, PlanPurpose, RecordEdit
 from donorfit.vehicle.identity import OptionName
@@ -54,7 +56,7 @@ def make_summary(handover: Handover) -> Section:
         ("Carried out", "to the end" if change.finished else f"stopped: {change.stop_reason}"),
         ("Result", proved),
         ("Option list", f"{added} added, {len(plan.option_changes) - added} taken out"),
-        ("Kept from the owner", f"{count_kept(plan.edits)} fields"),
+        ("Kept from the owner", count(count_kept(plan.edits), "field")),
         ("Control units changed", ", ".join(change.changed) or "none"),
     )
     blocks: list[Block] = [
@@ -71,6 +73,8 @@ def make_summary(handover: Handover) -> Section:
             rows=rows,
         ),
     ]
+    if plan.purpose is PlanPurpose.UNDO:
+        blocks.insert(0, _tell_taken_back(handover))
     if handover.masked:
         text = "VIN, serial numbers and per-car values are hidden in this copy."
         blocks.insert(0, Notice(label="Masked", text=text))
@@ -78,6 +82,21 @@ def make_summary(handover: Handover) -> Section:
         text = "The result is not proved. Read the sections on fault codes and on going back."
         blocks.insert(0, Notice(label="Not proved", text=text))
     return Section(key="summary", title="Summary", blocks=tuple(blocks))
+
+
+def _tell_taken_back(handover: Handover) -> Notice:
+    """What going back means for this car, and what it did not bring back."""
+    ended = (
+        "was taken back" if handover.change.finished else "was being taken back, not to its end"
+    )
+    text = (
+        f"This record is of the way back: earlier work on this car {ended}. What a control unit "
+        "held before that work was written from its backup."
+    )
+    stays = [each.what for each in handover.plan.findings if each.severity is not Severity.NOTE]
+    if stays:
+        text += " To note: " + " ".join(stays)
+    return Notice(label="Taken back", text=text)
 
 
 def _find_module_serial(handover: Handover) -> str:
@@ -158,7 +177,7 @@ def make_options(handover: Handover) -> Section:
             code=(0,),
         ),
         Paragraph(
-            text=f"Declared before and after, {len(staying)} options: "
+            text=f"Declared before and after, {count(len(staying), 'option')}: "
             f"{word_options(handover, staying)}."
         ),
     ]
@@ -188,8 +207,9 @@ def make_configuration(handover: Handover) -> Section:
         kept = count_kept(plan.edits)
         blocks.append(
             Paragraph(
-                text=f"{len(plan.edits)} configuration records were edited. {kept} fields that "
-                "the owner had customised, or that the car had learnt, were kept as they were."
+                text=f"Edited: {count(len(plan.edits), 'configuration record')}. "
+                f"{count(kept, 'field')} that the owner had customised, or that the car had "
+                f"learnt, {choose(kept, 'was kept as it was', 'were kept as they were')}."
             )
         )
         blocks.append(_list_kept(handover))

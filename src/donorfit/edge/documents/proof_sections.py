@@ -134,7 +134,9 @@ def make_way_back(handover: Handover) -> Section:
     preparation = handover.preparation
     undone = handover.plan.purpose is PlanPurpose.UNDO
     text = (
-        "This work took an earlier one back: the records below were restored from its backup."
+        "This work took an earlier one back. The backups below were made right before it: they "
+        "hold what the earlier work had written. The backup that was restored stands in the "
+        "record of that work, and in the job file."
         if undone
         else "Going back is a plan of its own, made from the backup and carried out step by step "
         "like this one: run donorfit undo with the job file, look at the plan, confirm it. "
@@ -220,6 +222,9 @@ def make_chain(handover: Handover) -> Section:
 
 def make_recipe_section(handover: Handover) -> Section:
     """The same job for the next car, without identity."""
+    if handover.plan.purpose is PlanPurpose.UNDO:
+        text = "A way back is made from the backup of one car, so it leaves no recipe for another."
+        return Section(key="recipe", title="Recipe", blocks=(Paragraph(text=text),))
     recipe = handover.recipe
     fields = tuple(
         (unit, record, field, _word_raw(base), _word_raw(target))

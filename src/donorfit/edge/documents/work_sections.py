@@ -147,24 +147,12 @@ def make_supply(handover: Handover) -> Section:
             )
         )
         text = (
-            f"Forecast over {supply.minutes:.1f} minutes, {supply.charge_ah:.1f} Ah. It rests on: "
+            f"Forecast over {supply.minutes:.1f} min, {supply.charge_ah:.1f} Ah. It rests on: "
         )
         blocks.append(Paragraph(text=f"{text}{supply.source}."))
         blocks.append(_list_supply(supply))
         if readings:
             blocks.append(_list_measured(readings))
-    checks = tuple(
-        (check.text, "met" if check.met else "NOT met", check.shown_by)
-        for check in preparation.wake_checks
-    )
-    if checks:
-        blocks.append(
-            Table(
-                caption="Conditions that keep the car awake",
-                head=("Condition", "State", "Shown by"),
-                rows=checks,
-            )
-        )
     return Section(key="supply", title="Supply", blocks=tuple(blocks))
 
 
