@@ -3,6 +3,20 @@
 import unicodedata
 from collections.abc import Iterable, Sequence
 
+from donorfit.records.counted import count
+
+__all__ = [
+    "WIDTH",
+    "clean",
+    "count",
+    "fold",
+    "measure",
+    "pad",
+    "tabulate",
+    "to_ascii",
+    "word_seconds",
+]
+
 WIDTH = 88
 _LAST_COLUMN = 20
 _WIDE = frozenset("WF")
@@ -142,11 +156,6 @@ def _set_row(
         ]
         lines.append((" " * indent + "  ".join(cells)).rstrip())
     return lines
-
-
-def count(number: int, one: str, many: str = "") -> str:
-    """``1 unit`` or ``2 units``."""
-    return f"{number} {one}" if number == 1 else f"{number} {many or one + 's'}"
 
 
 def word_seconds(seconds: float) -> str:

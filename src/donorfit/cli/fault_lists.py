@@ -123,7 +123,9 @@ def say_rubbish(path: Path, found: "WrittenList", notes: Iterable[str]) -> None:
         print_text(note, first=f"  {path}: ")
     if found.unread:
         entries = len(found.faults) + len(found.unread)
-        click.echo(f"{path}: {len(found.unread)} of {entries} entries could not be used.")
+        click.echo(
+            f"{path}: {len(found.unread)} of {count(entries, 'entry', 'entries')} could not be used."
+        )
 
 
 def say_doubts(doubts: "Iterable[Finding]") -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
+from donorfit.cli.columns import count
 from donorfit.cli.network_buses import (
     collisions_command,
     lin_command,
@@ -81,7 +82,7 @@ def read_command(files: tuple[Path, ...], *, as_json: bool) -> None:
             _print_notes("not understood", each.left_out)
     if mistakes:
         raise InputError(
-            what=f"{len(files) - len(readings)} of {len(files)} files cannot be used",
+            what=f"{len(files) - len(readings)} of {count(len(files), 'file')} cannot be used",
             mistakes=mistakes,
             next_step="mend these places and read again",
         )

@@ -106,7 +106,7 @@ def _write_dbc(proposal: "GatewayProposal", places: "list[Place]", path: Path) -
         raise InputError(
             what="There is no gateway row to write.",
             where="--dbc",
-            why=f"{len(proposal.refused)} signals become no row",
+            why=f"{count(len(proposal.refused), 'signal becomes', 'signals become')} no row",
             next_step="Look at the reasons with --rows.",
         )
     files = list_dbc_files(write_gateway_dbc(proposal.rows, places), path)

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from donorfit.cli.columns import fold
+from donorfit.cli.columns import count, fold
 from donorfit.equipment.answer_parts import ReplayAnswer
 from donorfit.equipment.answers import (
     BrokenRule,
@@ -166,7 +166,7 @@ def _word_one(repair: Repair, number: int) -> list[str]:
     for cause in causes:
         group = [entry for entry in repair.entries if entry.cause == cause]
         if len(causes) > 1:
-            lines += fold(f"because of {cause}: {len(group)} changes", first="   ")
+            lines += fold(f"because of {cause}: {count(len(group), 'change')}", first="   ")
         for entry in group:
             if shown < MOST_LINES:
                 sign = "+" if entry.on else "-"
@@ -205,7 +205,7 @@ def word_implied(answer: ImpliedAnswer) -> list[str]:
     if not answer.possible:
         head = ["this choice is not possible"]
         return head + (word_clash(answer.clash) if answer.clash else [])
-    lines = [f"{len(answer.on)} options must be on, {len(answer.off)} must be off"]
+    lines = [f"{count(len(answer.on), 'option')} must be on, {len(answer.off)} must be off"]
     lines += _cut([f"  + {name}" for name in answer.on], "on")
     lines += _cut([f"  - {name}" for name in answer.off], "off")
     if not answer.complete:
@@ -215,7 +215,7 @@ def word_implied(answer: ImpliedAnswer) -> list[str]:
 
 def word_compare(answer: CompareAnswer) -> list[str]:
     """Lines for ``compare``."""
-    lines = [f"{answer.both} options are declared in both"]
+    lines = [f"{count(answer.both, 'option is', 'options are')} declared in both"]
     lines += _cut([f"  < {name}" for name in answer.only_left], "in the first")
     lines += _cut([f"  > {name}" for name in answer.only_right], "in the second")
     for name, each in (("first", answer.left), ("second", answer.right)):
@@ -259,7 +259,9 @@ def word_replay(answer: ReplayAnswer) -> list[str]:
     lines: list[str] = []
     for number, each in enumerate(answer.clashes, 1):
         flaws = (*each.wrong, *each.needless, *each.undecided)
-        size = f"{each.steps} steps, {each.facts} facts, {each.rules} rules"
+        size = ", ".join(
+            (count(each.steps, "step"), count(each.facts, "fact"), count(each.rules, "rule"))
+        )
         verdict = (
             "does not hold" if flaws else "every step follows, and each fact and rule is needed"
         )

@@ -1,5 +1,6 @@
 """Errors, and so exit codes, for records that say that something did not go well."""
 
+from donorfit.cli.columns import count
 from donorfit.errors import DonorfitError, RefusedError, SafetyError, StoppedError, VerifyError
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.finding import Severity
@@ -57,9 +58,10 @@ def raise_for_proof(proof: Proof) -> None:
     """
     if proof.proved:
         return
+    differing = sum(not each.equal for each in proof.read_backs)
     raise VerifyError(
         what="The result is not proved.",
-        where=f"{sum(not each.equal for each in proof.read_backs)} values differ",
+        where=f"{count(differing, 'value differs', 'values differ')}",
         why="; ".join(each.what for each in proof.findings if each.severity is Severity.BLOCKING),
         state="Nothing was written by this stage.",
         next_step="See the fault codes above; donorfit resume JOB or donorfit undo JOB.",

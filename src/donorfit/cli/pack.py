@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from donorfit.cli.columns import clean
+from donorfit.cli.columns import clean, count
 from donorfit.errors import InputError, Mistake
 from donorfit.vehicle.pack import Pack
 
@@ -54,8 +54,8 @@ def check_command(path: Path, *, as_json: bool) -> None:
         return
     _print_head(reading.pack)
     width = max(len(each) for each in counts)
-    for name, count in counts.items():
-        click.echo(f"  {name:<{width}}  {count:>5}")
+    for name, number in counts.items():
+        click.echo(f"  {name:<{width}}  {number:>5}")
     for each in reading.warnings:
         click.echo(f"warning: {clean(str(each))}", err=True)
     click.echo("The pack can be used.")
@@ -160,7 +160,8 @@ def import_odx_command(file: Path, folder: Path, *, as_json: bool) -> None:
             }
         )
         return
-    click.echo(clean(f"{described.title}: {len(described.units)} units, {services} services"))
+    size = f"{count(len(described.units), 'unit')}, {count(services, 'service')}"
+    click.echo(clean(f"{described.title}: {size}"))
     for each in written:
         click.echo(f"  written {each}")
     for note in described.notes:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from donorfit.cli.columns import clean
+from donorfit.cli.columns import clean, count
 from donorfit.vehicle.software import SoftwareFormat
 
 if TYPE_CHECKING:
@@ -143,9 +143,8 @@ def _write_lines(
 ) -> list[str]:
     plain = describe_reading(reading, fits)
     segments = plain["segments"]
-    count = len(segments)
     lines = [
-        clean(f"{reading.file}: {_FORMATS[reading.format]}, {reading.file_bytes} bytes"),
+        clean(f"{reading.file}: {_FORMATS[reading.format]}, {count(reading.file_bytes, 'byte')}"),
         f"  SHA-256 {reading.image.sha256}",
     ]
     if reading.data_format:
@@ -155,12 +154,12 @@ def _write_lines(
     for number, each in enumerate(segments, start=1):
         first, last = each["first_address"], each["last_address"]
         if before is not None and first is not None and first > before + 1:
-            lines.append(f"         {first - before - 1} bytes are left out")
+            lines.append(f"         {count(first - before - 1, 'byte is', 'bytes are')} left out")
         places = f"{_write_address(first):<13}  {_write_address(last):<12}"
         digest = each["sha256"][:16]
         lines.append(f"  {number:>5}  {places} {each['bytes']:>12}  {each['crc32']}  {digest}...")
         before = last
-    lines.append(f"  {plain['bytes']} bytes in {count} piece{'s' * (count != 1)}")
+    lines.append(f"  {count(plain['bytes'], 'byte')} in {count(len(segments), 'piece')}")
     said = [f"for {name}: {', '.join(values)}" for name, values in reading.idents]
     said += [f"note: {each}" for each in reading.notes]
     if fits is not None:

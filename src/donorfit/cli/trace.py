@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from donorfit.assemble import FACT_CAPTURE, FACT_PACK, open_store
-from donorfit.cli.columns import clean
+from donorfit.cli.columns import clean, count
 from donorfit.diagnostics.doip_codes import TCP_DATA_PORT
 from donorfit.diagnostics.uds_words import SERVICE_NAMES
 from donorfit.edge.captures.packet_files import read_packets
@@ -176,9 +176,9 @@ def word_events(events: Iterator[TraceEvent], *, show_bytes: bool) -> Iterator[s
 
 def word_counts(trace: CaptureTrace, shown: int) -> list[str]:
     """How much was read, and what was not."""
-    lines = [f"{trace.packets} packets, {shown} lines shown"]
-    lines += [f"  {count} left out: {what}" for what, count in sorted(trace.left_out.items())]
-    lines += [f"  ! {count} not read: {why}" for why, count in sorted(trace.unread.items())]
+    lines = [f"{count(trace.packets, 'packet')}, {count(shown, 'line')} shown"]
+    lines += [f"  {number} left out: {what}" for what, number in sorted(trace.left_out.items())]
+    lines += [f"  ! {number} not read: {why}" for why, number in sorted(trace.unread.items())]
     return lines
 
 

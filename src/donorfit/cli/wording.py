@@ -210,7 +210,8 @@ def word_preparation(preparation: Preparation) -> list[str]:
     )
     if preparation.wake_checks:
         met = sum(each.met for each in preparation.wake_checks)
-        lines += ["", f"Kept awake: {met} of {len(preparation.wake_checks)} conditions met"]
+        conditions = count(len(preparation.wake_checks), "condition")
+        lines += ["", f"Kept awake: {met} of {conditions} met"]
         lines += tabulate(
             [
                 ("+" if each.met else "x", each.text, each.shown_by)

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from donorfit.configuration.option_lists import list_code_slots, write_slot
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import OptionListRead
 from donorfit.vehicle.control_unit import KeeperRole, ListEncoding, OptionListStore
@@ -52,8 +53,8 @@ def check_option_list(
             Finding(
                 id="option-list-unknown",
                 severity=Severity.NOTE,
-                what=f"{len(read.unknown)} entries of the option list are not in the pack; "
-                "they are kept as they are.",
+                what=f"{count(len(read.unknown), 'entry', 'entries')} of the option list, not in "
+                "the pack: kept as read.",
                 where=where,
                 evidence=read.unknown,
                 next_step="Add them to the pack if you know what they mean.",

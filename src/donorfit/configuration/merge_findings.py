@@ -6,6 +6,7 @@ from donorfit.configuration.bits import read_field
 from donorfit.configuration.decisions import Decision
 from donorfit.configuration.fields import describe_value, find_field, is_outside_choices
 from donorfit.configuration.merge_values import FieldCase, MergeInput, Origin
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import FieldEdit, FieldVerdict
 from donorfit.vehicle.layout import FieldKind
@@ -55,7 +56,8 @@ def _find_unknown_values(given: MergeInput, rows: Rows) -> Finding | None:
     return Finding(
         id="value-unknown",
         severity=Severity.WARNING,
-        what=f"{len(odd)} fields hold values that the pack does not know; they are kept.",
+        what=f"{count(len(odd), 'field holds a value', 'fields hold values')} that the pack does "
+        "not know; kept as read.",
         where=given.where,
         evidence=tuple(odd),
         next_step="Check the unit's software version, or add the values to the pack.",
@@ -168,7 +170,7 @@ def list_lost_fields(given: MergeInput) -> tuple[tuple[FieldEdit, ...], tuple[Fi
     finding = Finding(
         id="fields-lost",
         severity=Severity.WARNING,
-        what=f"The new layout of the record loses {len(edits)} fields.",
+        what=f"The new layout of the record loses {count(len(edits), 'field')}.",
         where=given.where,
         evidence=tuple(
             f"{field.title}: {describe_value(field, edit.current)}"

@@ -255,7 +255,9 @@ def _await_fence(unit: UnitState, until_s: float, give_up_s: float) -> Talk[bool
 
 
 def _tell_pending(service: int, count: int, waited_s: float) -> Tell:
-    text = f"service {service:02X} is still at work after {waited_s:.1f} s (0x78, {count} times)"
+    seconds, times = f"{waited_s:.1f}", f"{count} times" if count > 1 else "once"
+    after = "" if seconds == "0.0" else f" after {seconds} s"
+    text = f"service {service:02X} is still at work{after} (0x78, {times})"
     return Tell(kind=NoteKind.RESPONSE_PENDING, text=text)
 
 

@@ -6,6 +6,7 @@ from donorfit.figures.drawing import BODY, LEADING, SMALL, Drawing, Ink
 from donorfit.figures.lettering import wrap
 from donorfit.figures.naming import get_field_note, get_unit_title, word_value
 from donorfit.figures.palette import Role
+from donorfit.records.counted import choose, count
 from donorfit.records.handover import FieldNote, Names
 from donorfit.records.plan import FieldEdit, FieldVerdict, RecordEdit
 
@@ -60,7 +61,8 @@ def write_byte_finding(edit: RecordEdit) -> str:
     )
     verdicts = [field.verdict for field in edit.fields]
     return (
-        f"{changed} of {len(edit.after)} bytes of record 0x{edit.identifier:04X} change. Fields "
+        f"{changed} of {count(len(edit.after), 'byte')} of record 0x{edit.identifier:04X} "
+        f"{choose(changed, 'changes', 'change')}. Fields "
         f"that follow the option list: {verdicts.count(FieldVerdict.APPLIED)}; kept from the "
         f"owner: {verdicts.count(FieldVerdict.KEPT)}; recomputed: "
         f"{verdicts.count(FieldVerdict.RECOMPUTED)}."

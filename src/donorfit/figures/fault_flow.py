@@ -8,6 +8,7 @@ from donorfit.figures.drawing import BODY, SMALL, Drawing, Ink, write_number
 from donorfit.figures.lettering import cut
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
+from donorfit.records.counted import count
 from donorfit.records.handover import Names
 from donorfit.records.proof import FaultComparison, FaultVerdict, Proof
 
@@ -90,7 +91,7 @@ def word_comparisons(rows: Sequence[FaultComparison]) -> str:
     """The same for any comparison."""
     counts = Counter(each.verdict for each in rows)
     said = ", ".join(f"{counts[each]} {each.value}" for each in FaultVerdict if counts[each])
-    return f"Of {len(rows)} fault codes: {said or 'none'}."
+    return f"Of {count(len(rows), 'fault code')}: {said or 'none'}."
 
 
 def _find_title(names: Names, proof: Proof, unit: str) -> str:

@@ -7,6 +7,7 @@ from donorfit.figures.lettering import wrap
 from donorfit.figures.marks import add_arrow
 from donorfit.figures.naming import get_option_title
 from donorfit.figures.sheets import UNLIMITED, Row, draw_sheets
+from donorfit.records.counted import count
 from donorfit.records.handover import Names
 from donorfit.records.plan import OptionChange, Plan
 
@@ -48,7 +49,8 @@ def _list_rows(plan: Plan, names: Names) -> Iterator[Row]:
         yield lambda drawing, y, change=change: _draw_change(  # type: ignore[misc]
             drawing, y, change, names
         )
-    text = f"{len(set(plan.options_before) & set(plan.options_after))} options stay as they are."
+    staying = len(set(plan.options_before) & set(plan.options_after))
+    text = f"{count(staying, 'option stays as it is', 'options stay as they are')}."
 
     def draw_rest(drawing: Drawing, y: float) -> float:
         drawing.add_text(2, y + 14, text, size=BODY, colour="soft")
@@ -78,7 +80,7 @@ def write_option_finding(plan: Plan) -> str:
     month = "The build month stays."
     if plan.month_before != plan.month_after:
         month = f"The build month moves from {plan.month_before} to {plan.month_after}."
-    return f"{added} options are added, {removed} taken out. {month}"
+    return f"{count(added, 'option is', 'options are')} added, {removed} taken out. {month}"
 
 
 def _draw_row(

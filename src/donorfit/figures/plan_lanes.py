@@ -8,6 +8,7 @@ from donorfit.figures.lettering import cut, measure, wrap
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
 from donorfit.figures.sheets import UNLIMITED, Row, draw_sheets
+from donorfit.records.counted import count
 from donorfit.records.handover import Names
 from donorfit.records.plan import Plan, Step, StepKind
 from donorfit.vehicle.identity import UnitId
@@ -102,18 +103,18 @@ def _draw_nothing(drawing: Drawing, y: float) -> float:
 def write_plan_finding(plan: Plan) -> str:
     """What the order of the steps comes to, in words."""
     units = len({step.unit for step in plan.steps})
-    text = f"{len(plan.steps)} steps on {units} control units, "
+    text = f"{count(len(plan.steps), 'step')} on {count(units, 'control unit')}, "
     if plan.order is None:
         safe = sum(step.safe_after for step in plan.steps)
-        text += f"about {plan.seconds / 60:.0f} minutes; "
+        text += f"about {plan.seconds / 60:.0f} min; "
         text += f"the job can stop safely after {safe} of them."
     else:
         safe = sum(each.safe for each in plan.order.rounds)
         widest = max(len(each.lanes) for each in plan.order.rounds)
         text += (
-            f"up to {widest} side by side, about {plan.seconds / 60:.1f} minutes instead of "
-            f"{plan.order.row_seconds / 60:.1f} one after the other; the job can stop safely "
-            f"after {safe} of {len(plan.order.rounds)} rounds."
+            f"up to {widest} side by side, about {plan.seconds / 60:.1f} min instead of "
+            f"{plan.order.row_seconds / 60:.1f} min one after the other; the job can stop safely "
+            f"after {safe} of {count(len(plan.order.rounds), 'round')}."
         )
     turning = next((step for step in plan.steps if step.kind is StepKind.PROGRAM), None)
     if turning is not None:

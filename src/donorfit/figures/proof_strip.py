@@ -7,6 +7,7 @@ from donorfit.figures.drawing import BODY, HEAD, LEADING, SMALL, Drawing, Ink
 from donorfit.figures.lettering import wrap
 from donorfit.figures.marks import add_arrow, add_cross, add_tick
 from donorfit.records.change_record import ChangeRecord, StepState
+from donorfit.records.counted import count
 from donorfit.records.encoding import compute_digest
 from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
@@ -83,14 +84,17 @@ def make_stamps(
     backup = Stamp(
         deed="backup",
         done=bool(preparation.backups),
-        lines=(f"{len(preparation.backups)} records", "read twice, equal"),
+        lines=(count(len(preparation.backups), "record"), "read twice, equal"),
         time=preparation.prepared_at,
         digest=digests.get("preparation") or compute_digest(preparation),
     )
     write = Stamp(
         deed="write",
         done=change.finished,
-        lines=(f"{done} of {len(plan.steps)} steps", "finished" if change.finished else "stopped"),
+        lines=(
+            f"{done} of {count(len(plan.steps), 'step')}",
+            "finished" if change.finished else "stopped",
+        ),
         digest=digests.get("change record") or compute_digest(change),
     )
     if proof is None:
@@ -108,7 +112,7 @@ def make_stamps(
     read = Stamp(
         deed="read back",
         done=equal == len(proof.read_backs),
-        lines=(f"{equal} of {len(proof.read_backs)} records", "as planned"),
+        lines=(f"{equal} of {count(len(proof.read_backs), 'record')}", "as planned"),
         time=proof.proved_at,
     )
     compare = Stamp(

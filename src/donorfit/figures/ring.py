@@ -6,6 +6,7 @@ from donorfit.figures.drawing import BODY, SMALL, Drawing, Ink, write_number
 from donorfit.figures.lettering import wrap
 from donorfit.figures.naming import get_unit_title
 from donorfit.figures.palette import Role
+from donorfit.records.counted import count
 from donorfit.records.handover import Names, RingMargin
 
 _RADIUS = 118.0
@@ -44,12 +45,12 @@ def write_ring_finding(arcs: tuple[RingMargin, ...], names: Names) -> str:
     """Whether the light reaches round, in a sentence."""
     known = [arc for arc in arcs if arc.margin_db is not None]
     if not known:
-        return f"{len(arcs)} hops; no margin is known."
+        return f"{count(len(arcs), 'hop')}; no margin is known."
     weakest = min(known, key=lambda arc: arc.margin_db or 0.0)
     margin = weakest.margin_db or 0.0
     enough = "is weak" if margin < WEAK_BELOW_DB else "has enough light"
     return (
-        f"{len(arcs)} hops. The weakest, {_word_hop(weakest, names)}, {enough} with "
+        f"{count(len(arcs), 'hop')}. The weakest, {_word_hop(weakest, names)}, {enough} with "
         f"a margin of {margin:.1f} dB."
     )
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.network.awake import AwakePeriod, Rhythm
+from donorfit.records.counted import count
 from donorfit.vehicle.donor import NeededSignal
 from donorfit.vehicle.network import Message, Network
 
@@ -161,8 +162,8 @@ def _explain(need: NeededSignal, message: Message, seen: Sequence[StateSeen]) ->
     with_it = [each for each in seen if each.rhythm is not None]
     awake = sum(each.awake_periods for each in seen)
     absent = sum(each.without for each in seen)
-    states = f"{len(seen)} recorded state{'' if len(seen) == 1 else 's'}"
-    periods = f"{awake} awake period{'' if awake == 1 else 's'}"
+    states = count(len(seen), "recorded state")
+    periods = count(awake, "awake period")
     if not with_it:
         return f"{name} does not occur in {periods} of {states}"
     frames = sum(each.rhythm.count for each in with_it if each.rhythm is not None)
@@ -181,4 +182,4 @@ def _explain(need: NeededSignal, message: Message, seen: Sequence[StateSeen]) ->
     )
     missed = [each.state for each in seen if each.without]
     where = f"; absent in {absent} of {periods} ({', '.join(missed)})" if missed else ""
-    return f"{frames} frames, {rhythm}{where}"
+    return f"{count(frames, 'frame')}, {rhythm}{where}"

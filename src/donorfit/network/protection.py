@@ -19,6 +19,7 @@ from donorfit.network.end_to_end import EndToEnd, Inclusion, judge_end_to_end
 from donorfit.network.frames import Column
 from donorfit.network.secured_tail import SecuredTail, find_secured_tail
 from donorfit.network.wide_checks import find_wide_checks
+from donorfit.records.counted import count
 
 __all__ = ["Check", "CheckKind", "Counter", "Protection", "find_protection"]
 
@@ -62,7 +63,7 @@ def find_protection(payload: Column) -> Protection:
     """
     rows = payload[:MOST_FRAMES]
     if len(rows) < LEAST_FRAMES:
-        reason = f"{len(rows)} frames are too few; {LEAST_FRAMES} are needed"
+        reason = f"{count(len(rows), 'frame is', 'frames are')} too few; {LEAST_FRAMES} are needed"
         return Protection(frames=len(rows), counters=(), checks=(), reason=reason)
     counters = find_counters(rows)
     differences = find_differences(rows, counters)

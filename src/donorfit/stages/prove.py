@@ -13,6 +13,7 @@ from donorfit.diagnostics.readings import (
 )
 from donorfit.faults import compare_faults
 from donorfit.records.change_record import ChangeRecord
+from donorfit.records.counted import choose, count
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, Step, StepKind
@@ -108,7 +109,7 @@ def _judge_checks(checks: list[CheckResult]) -> list[Finding]:
         Finding(
             id="checks-open",
             severity=Severity.NOTE,
-            what=f"{len(open_checks)} checks by hand are still open.",
+            what=f"{count(len(open_checks), 'check')} by hand still open.",
             evidence=tuple(check.text for check in open_checks),
             next_step="Do them and prove again.",
         )
@@ -142,7 +143,8 @@ def _read_back(
             Finding(
                 id="read-back-differs",
                 severity=Severity.BLOCKING,
-                what=f"{len(differing)} values read back differ from the plan.",
+                what=f"{count(len(differing), 'value')} read back "
+                f"{choose(len(differing), 'differs', 'differ')} from the plan.",
                 evidence=tuple(f"{each.unit} {each.identifier:04X}" for each in differing),
                 next_step="donorfit resume JOB, or donorfit undo JOB",
             )

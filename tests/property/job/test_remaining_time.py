@@ -213,6 +213,7 @@ def test_a_few_random_sessions_are_told_better_than_the_plan_does():
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1800)
 def test_two_hundred_random_sessions():
     demonstration = run_demonstration()
     sessions, number = [], 0

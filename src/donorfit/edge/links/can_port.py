@@ -98,7 +98,13 @@ def open_bus(interface: str, channel: str, **options: Any) -> "AdapterPort":
         bus = can.Bus(interface=interface, channel=channel, **options)
     except Exception as error:  # each driver has errors of its own
         reason = str(error) or type(error).__name__
-        raise BusFailedError(bus=f"{interface} {channel}", reason=reason) from error
+        raise LinkError(
+            what=f"the CAN bus {interface} {channel} cannot be opened",
+            where=f"{interface} {channel}",
+            why=reason,
+            next_step="check adapter, driver, channel and bit rate; donorfit doctor lists what is "
+            "connected",
+        ) from error
     return AdapterPort(bus, f"{interface} {channel}")
 
 

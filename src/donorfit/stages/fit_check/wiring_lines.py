@@ -8,6 +8,7 @@ from donorfit.electrical import (
     match_pins,
     size_wire,
 )
+from donorfit.records.counted import choose, count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitLine, Subject, Verdict
 from donorfit.stages.fit_check.case import Answer, Case
@@ -59,13 +60,16 @@ def _say_wires(match: PinMatch, host: Connector, title: str) -> FitLine:
     moved = [wire for wire in match.wires if not wire.same_place]
     parts = [
         f"it {'plugs' if match.plugs_in else 'does not plug'} into {host.title}",
-        f"{len(moved)} of {len(match.wires)} cavities sit elsewhere" if moved else "",
+        f"{len(moved)} of {count(len(match.wires), 'cavity', 'cavities')} "
+        f"{choose(len(moved), 'sits', 'sit')} elsewhere"
+        if moved
+        else "",
         f"{len(match.missing)} without a partner" if match.missing else "",
         f"{len(match.dangers)} would be wrong if it were plugged in" if match.dangers else "",
     ]
-    change = f"an adapter ({len(match.wires)} wires)"
+    change = f"an adapter ({count(len(match.wires), 'wire')})"
     if match.missing:
-        change = f"{change} and new runs ({len(match.missing)} wires)"
+        change = f"{change} and new runs ({count(len(match.missing), 'wire')})"
     return FitLine(
         subject=Subject.CONNECTOR,
         title=title,

@@ -13,6 +13,7 @@ from donorfit.faults import (
     list_fault_doubts,
     read_fault_list,
 )
+from donorfit.records.counted import count as word_count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
 from donorfit.vehicle.fault_code import write_fault_code
@@ -95,8 +96,8 @@ def note_faults(
         Finding(
             id="faults-explained",
             severity=Severity.NOTE,
-            what=f"{len(seen) - len(found.unexplained)} of {len(seen)} fault codes can be "
-            f"explained by {count} causes, which go back to {len(roots)}.",
+            what=f"{len(seen) - len(found.unexplained)} of {word_count(len(seen), 'fault code')} "
+            f"can be explained by {word_count(count, 'cause')}, going back to {len(roots)}.",
             where="fault codes before the work",
             why="These are the fewest causes"
             + (", as far as the search came." if cut else "; no explanation with fewer exists."),

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from donorfit.configuration import find_unmentioned
 from donorfit.electrical import match_pins, order_wires
 from donorfit.records.caution_catalogue import choose_cautions
+from donorfit.records.counted import count
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitReport
@@ -220,7 +221,8 @@ def _say_order(ordered: OrderedSteps) -> list[Finding]:
         Finding(
             id="order-of-steps",
             severity=Severity.NOTE,
-            what=f"{len(steps)} steps in {len(order.rounds)} rounds, the reversible ones first.",
+            what=f"{count(len(steps), 'step')} in {count(len(order.rounds), 'round')}, "
+            "the reversible ones first.",
             why=why,
         )
     ]

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from donorfit.configuration import MergeInput, MergeResult, describe_value, find_field
+from donorfit.records.counted import choose, count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import FieldEdit, FieldVerdict, RecordEdit
 from donorfit.vehicle.control_unit import ControlUnit
@@ -111,7 +112,8 @@ def find_kept(merged: Iterable[MergedRecord]) -> Finding | None:
     return Finding(
         id="owner-values-kept",
         severity=Severity.NOTE,
-        what=f"{len(kept)} values that the owner changed stay as they are.",
+        what=f"{count(len(kept), 'value')} that the owner changed "
+        f"{choose(len(kept), 'stays as it is', 'stay as they are')}.",
         where="configuration records",
         evidence=kept,
     )

@@ -303,7 +303,7 @@ def plan_options(
         )
     if choices.repair >= len(answer.repairs):
         raise InputError(
-            what=f"There are only {len(answer.repairs)} ways to change the option list.",
+            what=f"The ways to change the option list are fewer: {len(answer.repairs)}.",
             next_step=f"Choose one from 0 to {len(answer.repairs) - 1}.",
         )
     chosen = answer.repairs[choices.repair]

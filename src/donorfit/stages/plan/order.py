@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from donorfit.ordering import Limits, Order, Round, order_tasks
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import PlanPurpose, Step, StepKind, SupplyForecast
 from donorfit.records.session_order import PlannedLane, PlannedRound, SessionOrder
@@ -220,7 +221,7 @@ def _say_which_limit(case: _Case, before: Round, this: Round) -> str:
     if most_load is not None and load > most_load:
         return f"together up to {load:.0f} bytes a second, and the gateway passes {most_load:g}"
     if len(peaks) > case.allowed.most_units:
-        return f"no more than {case.allowed.most_units} units at once"
+        return f"no more than {count(case.allowed.most_units, 'unit')} at once"
     return "the session is not longer for it"
 
 

@@ -35,7 +35,10 @@ class BackTurn(Enum):
     """Turns of the way back, likewise."""
 
     SOFTWARE = "the old software comes first, since the old records belong to it"
-    RECORDS = "old records are restored under the old software"
+    RECORDS = (
+        "old records are restored once the units they belong to have their old software again, "
+        "where it changed"
+    )
     COPIES = "the copies of the option list are restored when the records are"
     MASTER = "the option list that counts is restored last"
     RESTARTS = "nothing restarts before everything is restored and read back"
