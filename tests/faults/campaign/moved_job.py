@@ -30,7 +30,7 @@ from moves import (
     choose_person,
     draw_turns,
 )
-from thin_car import MODULE, WRITES, Yes, make_thin_bed
+from thin_car import MODULE, SUPPORT_AMPS, WRITES, Yes, make_thin_bed
 from troubles import Kind, Trouble, draw
 from world import World, read_preparation
 
@@ -256,7 +256,7 @@ class MovedJob(Schedule):
 
     def _prepare_way_back(self) -> bool:
         for _ in range(MOST_STARTS):
-            ended = self._carry_out(self._hands._prepare)
+            ended = self._carry_out(self._hands.prepare)
             if isinstance(ended, Preparation):
                 return True
             stuck = isinstance(ended, SafetyError) and "since the survey" in str(ended)
@@ -267,12 +267,14 @@ class MovedJob(Schedule):
     def _carry_back(self, plan: Plan) -> bool:
         digest = compute_digest(plan)
         for _ in range(MOST_STARTS):
-            ended = self._carry_out(lambda job: self._hands._apply(job, digest))
+            ended = self._carry_out(lambda job: self._hands.apply(job, digest, SUPPORT_AMPS))
             if isinstance(ended, ChangeRecord):
                 if ended.finished:
                     return True
                 if self._is_stuck(ended):
                     return False
+            elif isinstance(ended, SafetyError) and "too old" in str(ended):
+                self._prepare_way_back()
         raise NeverEndsError(ended)
 
     def _is_stuck(self, change: ChangeRecord) -> bool:
@@ -342,7 +344,7 @@ class MovedJob(Schedule):
         sent = world.number - self._number_before
         if not sent and world.store.count_all() != counted:
             self.result.refused_with_changes.append(f"the records are changed: {error}")
-        if sent and "not ready" not in str(error) and "another car" not in str(error):
+        if sent and self._move in REFUSED:
             self.result.refused_with_changes.append(f"{sent} requests were sent: {error}")
 
     def _check_new_records(self, before: Places) -> None:

@@ -52,6 +52,7 @@ class Move(Enum):
     RESUME = "resume"
     RESUME_INTERRUPTED = "resume, and stop it on the way"
     PROVE = "prove"
+    PROVE_INTERRUPTED = "prove, and stop it on the way"
     PROVE_NO = "prove, and say no once"
     PROVE_NOBODY = "prove, and leave a question open"
     UNDO_LOOK = "look at the way back"
@@ -64,11 +65,16 @@ class Move(Enum):
     SWITCH = "go on with the copy that was put aside"
 
 
-COPIES = frozenset((Move.COPY, Move.SWITCH))
-INTERRUPTED = frozenset((Move.APPLY_INTERRUPTED, Move.RESUME_INTERRUPTED, Move.UNDO_INTERRUPTED))
+INTERRUPTED = frozenset(
+    (
+        Move.APPLY_INTERRUPTED,
+        Move.RESUME_INTERRUPTED,
+        Move.PROVE_INTERRUPTED,
+        Move.UNDO_INTERRUPTED,
+    )
+)
 REFUSED = frozenset((Move.APPLY_OLD_DIGEST, Move.UNDO_OLD_DIGEST))
 """Moves that must end in a refusal, whenever they are made."""
-WRITING = frozenset((Move.APPLY, Move.APPLY_INTERRUPTED, Move.UNDO, Move.UNDO_INTERRUPTED))
 RESUMING = frozenset((Move.RESUME, Move.RESUME_INTERRUPTED))
 
 
@@ -130,14 +136,14 @@ class Hands:
                 job.check(MODULE)
                 return job.plan(CHOICES[turn.number % len(CHOICES)])
             case Move.PREPARE | Move.PREPARE_NO | Move.PREPARE_NOBODY:
-                return await self._prepare(job)
+                return await self.prepare(job)
             case Move.APPLY | Move.APPLY_INTERRUPTED:
-                return await self._apply(job, compute_digest(job.require(PLAN, Plan)))
+                return await self.apply(job, compute_digest(job.require(PLAN, Plan)))
             case Move.APPLY_OLD_DIGEST:
-                return await self._apply(job, choose_other_digest(job, turn.number))
+                return await self.apply(job, choose_other_digest(job, turn.number))
             case Move.RESUME | Move.RESUME_INTERRUPTED:
                 return await self._resume(job)
-            case Move.PROVE | Move.PROVE_NO | Move.PROVE_NOBODY:
+            case Move.PROVE | Move.PROVE_INTERRUPTED | Move.PROVE_NO | Move.PROVE_NOBODY:
                 return await job.prove()
             case Move.UNDO_LOOK:
                 return job.plan_undo()
@@ -156,14 +162,16 @@ class Hands:
                 return job.hand_over(mask=False)
         raise AssertionError(turn)
 
-    async def _prepare(self, job: Job) -> Any:
+    async def prepare(self, job: Job) -> Any:
+        """Prepare, and say where the car is not ready."""
         preparation = await job.prepare(SUPPORT_AMPS)
         raise_for_preparation(preparation)
         return preparation
 
-    async def _apply(self, job: Job, digest: str) -> Any:
+    async def apply(self, job: Job, digest: str, support_a: float | None = None) -> Any:
+        """Carry the newest plan out."""
         self.confirmed = digest
-        return await job.apply(digest, self._software.__getitem__)
+        return await job.apply(digest, self._software.__getitem__, support_a)
 
     async def undo(self, job: Job, digest: str) -> Any:
         """Carry the way back out."""
@@ -171,8 +179,8 @@ class Hands:
         if plan.purpose is not PlanPurpose.UNDO:
             raise SafetyError(what="There is no plan for the way back yet.")
         confirm_digest(plan, digest)
-        await self._prepare(job)
-        return await self._apply(job, digest)
+        await self.prepare(job)
+        return await self.apply(job, digest)
 
     async def _resume(self, job: Job) -> Any:
         unfinished = find_unfinished(job.store)
@@ -182,11 +190,10 @@ class Hands:
             case "survey":
                 return await job.survey()
             case "prepare":
-                return await self._prepare(job)
+                return await self.prepare(job)
             case "apply":
-                self.confirmed = unfinished.plan_digest
                 digest = compute_digest(job.require(PLAN, Plan))
-                return await job.apply(digest, self._software.__getitem__)
+                return await self.apply(job, digest, SUPPORT_AMPS)
             case "prove":
                 return await job.prove()
         return None
@@ -195,9 +202,11 @@ class Hands:
         """What status says; of two ways one by the number."""
         ways = re.split(r", or ", say_status(job).next_step)
         command = ways[number % len(ways)]
-        word = re.search(r"donorfit (\w+) JOB", command).group(1)
+        found = re.search(r"donorfit (\w+) JOB", command)
+        if found is None:
+            return command  # nothing is left to do
         digest = re.search(r"--write (\w+)", command)
-        match word:
+        match found.group(1):
             case "survey":
                 return await job.survey()
             case "check":
@@ -205,9 +214,9 @@ class Hands:
             case "plan":
                 return job.plan(PlanChoices())
             case "prepare":
-                return await self._prepare(job)
+                return await self.prepare(job)
             case "apply":
-                return await self._apply(job, digest.group(1))
+                return await self.apply(job, digest.group(1))
             case "resume":
                 return await self._resume(job)
             case "prove":
@@ -270,6 +279,7 @@ TOGETHER = (
     (Move.APPLY_INTERRUPTED, Move.COPY, Move.RESUME, Move.SWITCH),
     (Move.COPY, Move.UNDO_LOOK, Move.UNDO_INTERRUPTED, Move.SWITCH, Move.PROVE),
     (Move.PROVE_NOBODY, Move.COPY, Move.UNDO_LOOK, Move.UNDO, Move.SWITCH, Move.PROVE),
+    (Move.PROVE_INTERRUPTED, Move.COPY, Move.UNDO_LOOK, Move.UNDO, Move.SWITCH, Move.PROVE),
 )
 """Moves that go far together."""
 _OFTEN = (Move.FOLLOW, Move.FOLLOW, Move.FOLLOW, Move.RESUME, Move.UNDO_LOOK, Move.UNDO)
