@@ -7,7 +7,6 @@ fault codes and the answers of service 0x19 in ``fault_codes``. Every decoder ra
 control unit answers those with NRC 0x13.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -178,22 +177,6 @@ def decode_read_answer(pdu: bytes, identifier: DataIdentifier) -> bytes:
     echo = pdu[1:3] == identifier.to_bytes(2, "big")
     _require(ok=_is(pdu, 0x62, 3) and echo, what=f"answer to 22 {identifier:04X}", pdu=pdu)
     return pdu[3:]
-
-
-def decode_read_answers(
-    pdu: bytes, lengths: Mapping[DataIdentifier, int]
-) -> tuple[tuple[DataIdentifier, bytes], ...]:
-    """Several identifiers out of one answer; their lengths have to be known beforehand."""
-    _require(ok=_is(pdu, 0x62, 3), what="answer to 22", pdu=pdu)
-    values: list[tuple[DataIdentifier, bytes]] = []
-    at = 1
-    while at < len(pdu):
-        identifier = DataIdentifier(int.from_bytes(pdu[at : at + 2], "big"))
-        end = at + 2 + lengths.get(identifier, len(pdu))
-        _require(ok=end <= len(pdu), what="answer to 22", pdu=pdu)
-        values.append((identifier, pdu[at + 2 : end]))
-        at = end
-    return tuple(values)
 
 
 def encode_write_request(identifier: DataIdentifier, data: bytes) -> bytes:

@@ -5,7 +5,6 @@ in an open text are parameters and say "from memory" or "unverified".
 """
 
 from donorfit.electrical.battery import (
-    AGM_TABLES,
     FLOODED_TABLE,
     VOLTAGE_TABLES,
     Battery,
@@ -33,7 +32,6 @@ from donorfit.electrical.supply import (
     compare_tables,
     forecast_supply,
     judge_support,
-    predict_lowest_volts,
 )
 from donorfit.electrical.wires import (
     ListedWire,
@@ -45,7 +43,6 @@ from donorfit.electrical.wires import (
 )
 
 __all__ = [
-    "AGM_TABLES",
     "FLOODED_TABLE",
     "VOLTAGE_TABLES",
     "Battery",
@@ -78,6 +75,5 @@ __all__ = [
     "list_parts",
     "match_pins",
     "order_wires",
-    "predict_lowest_volts",
     "size_wire",
 ]

@@ -92,7 +92,6 @@ _AGM_HIGH = VoltageTable(
     source="13.00 V 100 %, 12.50 V 80 %, 12.05 V 50 %, trade page",
     points=((0.5, 12.05), (0.8, 12.5), (1.0, 13.0)),
 )
-AGM_TABLES: tuple[VoltageTable, ...] = (_AGM_VEHICLE, _AGM_ROUND, _AGM_HIGH)
 VOLTAGE_TABLES: Mapping[str, VoltageTable] = MappingProxyType(
     {
         "flooded": FLOODED_TABLE,

@@ -1,13 +1,11 @@
-"""American wire gauge: diameter, area and resistance of a solid copper wire.
+"""American wire gauge: diameter and area of a solid copper wire.
 
-Source: ASTM B258, ``d = 0.127 mm * 92^((36 - n) / 39)``; resistance of annealed copper at 20 degC
-17.241 Ohm mm2/km (IEC 60028).
+Source: ASTM B258, ``d = 0.127 mm * 92^((36 - n) / 39)``.
 """
 
 import math
 
 THICKEST, THINNEST = 0, 30
-COPPER_OHM_MM2_PER_KM = 17.241
 
 
 def find_diameter_mm(gauge: int) -> float:
@@ -18,11 +16,6 @@ def find_diameter_mm(gauge: int) -> float:
 def find_area_mm2(gauge: int) -> float:
     """Cross-section of a gauge."""
     return math.pi / 4 * find_diameter_mm(gauge) ** 2
-
-
-def find_ohm_per_km(gauge: int) -> float:
-    """Resistance of a solid wire of a gauge at 20 degC."""
-    return COPPER_OHM_MM2_PER_KM / find_area_mm2(gauge)
 
 
 def choose_gauge(cross_section_mm2: float) -> int | None:

@@ -215,41 +215,12 @@ def compare_tables(
     return tuple(rows)
 
 
-def predict_lowest_volts(
-    *,
-    loads: Iterable[tuple[float, float]],
-    battery: Battery,
-    support_a: float = 0.0,
-    set_volts: float = 13.5,
-    lead_resistance_ohm: float = 0.0,
-    by_rate: bool = True,
-) -> tuple[float, float]:
-    """Lowest voltage at the posts and last charge over loads given as seconds and ampere.
-
-    No spread is applied: the charge starts at ``battery.charge``. Use it to compare with a
-    measured session. Without ``by_rate`` the capacity does not depend on the current.
-    """
-    exact = replace(battery, charge_spread=0.0)
-    supply = _Supply(
-        volts=set_volts,
-        lead_ohm=lead_resistance_ohm,
-        path_ohm=0.0,
-        battery=exact,
-        by_rate=by_rate,
-    )
-    points = supply.run([_Stretch(seconds, current) for seconds, current in loads], support_a)
-    if not points:
-        return exact.find_rest_volts(exact.charge), exact.charge
-    return min(each.posts_volts for each in points), points[-1].charge
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Supply:
     volts: float
     lead_ohm: float
     path_ohm: float
     battery: Battery
-    by_rate: bool = True
 
     def run(self, load: Iterable[_Stretch], support_a: float) -> list[_Point]:
         """Both ends of every stretch.
@@ -261,11 +232,7 @@ class _Supply:
         for each in load:
             deficit = max(0.0, each.current_a - support_a)
             points.append(self._point(seconds, each.current_a, charge, support_a))
-            capacity = (
-                self.battery.find_capacity_ah(deficit)
-                if self.by_rate
-                else self.battery.usable_capacity_ah
-            )
+            capacity = self.battery.find_capacity_ah(deficit)
             charge = max(0.0, charge - deficit * each.seconds / _SECONDS_AN_HOUR / capacity)
             seconds += each.seconds
             points.append(self._point(seconds, each.current_a, charge, support_a))

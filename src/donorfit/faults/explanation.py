@@ -97,11 +97,6 @@ class ExplainedGroup:
     checks: tuple[Check, ...]
     proved: bool
 
-    @property
-    def next_check(self) -> str:
-        """The check that tells most; empty where there is one explanation."""
-        return self.checks[0].text if self.checks else ""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaultExplanation:

@@ -4,9 +4,6 @@ from donorfit.vehicle.fault_code import FaultStatus
 
 STATUS_MAX = 0xFF
 CODE_MAX = 0xFFFFFF
-AFTER_CLEAR = 0x50
-"""Status right after clearing: not tested since then, not tested in this cycle."""
-
 
 _EVER_FAILED = (
     FaultStatus.TEST_FAILED

@@ -6,7 +6,7 @@ import asyncio
 import itertools
 
 from donorfit.edge.links.can_port import AdapterPort, CanFrame, open_bus
-from donorfit.edge.links.isotp_addresses import CanAddress, make_fixed_address, turn_round
+from donorfit.edge.links.isotp_addresses import CanAddress, turn_round
 from donorfit.edge.links.isotp_channel import IsotpChannel
 from donorfit.vehicle.identity import Address
 
@@ -20,7 +20,14 @@ def make_normal(unit: int) -> CanAddress:
 
 
 def make_wide(unit: int) -> CanAddress:
-    return make_fixed_address(Address(unit), target=unit & 0xFF, source=0xF1)
+    # Normal fixed addressing: target and source stand in the 29 bits.
+    target = unit & 0xFF
+    return CanAddress(
+        unit=Address(unit),
+        request=0x18DA00F1 | target << 8,
+        response=0x18DAF100 | target,
+        wide=True,
+    )
 
 
 def make_extended(unit: int) -> CanAddress:

@@ -103,9 +103,6 @@ def read_uds_answers(data: bytes) -> None:
         transfer.decode_transfer_request,
         fault_codes.decode_fault_report,
         lambda pdu: uds.decode_read_answer(pdu, DataIdentifier(0xF190)),
-        lambda pdu: uds.decode_read_answers(
-            pdu, {DataIdentifier(0xF190): 17, DataIdentifier(0x0601): 2}
-        ),
     ):
         try:
             decode(data)

@@ -128,7 +128,6 @@ DECODERS = [
     uds.decode_session_answer,
     uds.decode_read_request,
     lambda pdu: uds.decode_read_answer(pdu, DataIdentifier(0xF190)),
-    lambda pdu: uds.decode_read_answers(pdu, {DataIdentifier(0xF190): 3}),
     uds.decode_write_request,
     uds.decode_seed_answer,
     uds.decode_clear_request,

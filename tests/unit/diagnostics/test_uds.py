@@ -59,14 +59,6 @@ def test_a_read_answer_of_another_identifier_is_malformed() -> None:
         uds.decode_read_answer(h("62F19041"), DataIdentifier(0xF187))
 
 
-def test_several_identifiers_are_told_apart_by_their_lengths() -> None:
-    lengths = {DataIdentifier(0xF190): 2, DataIdentifier(0x0100): 1}
-    values = uds.decode_read_answers(h("62 F190 4142 0100 43"), lengths)
-    assert values == ((0xF190, b"AB"), (0x0100, b"C"))
-    with pytest.raises(MalformedError):
-        uds.decode_read_answers(h("62 F190 41"), lengths)
-
-
 def test_a_session_answer_without_times_has_the_default_ones() -> None:
     assert uds.decode_session_answer(h("5003")) == uds.SessionTiming()
 

@@ -41,7 +41,7 @@ def test_one_cause_explains_ten_codes() -> None:
     found = explain(*known)
     assert list_causes(found) == [[(DECLARED, "tow")]]
     assert len(found.groups[0].faults) == 10
-    assert found.groups[0].next_check == ""
+    assert found.groups[0].checks == ()
     assert found.groups[0].proved
 
 
@@ -49,7 +49,7 @@ def test_ties_are_all_shown_with_the_check_that_tells_them_apart() -> None:
     known = [fault(f"u{n}", n, (DECLARED, "tow"), (SUPPLY, "")) for n in (1, 2)]
     found = explain(*known)
     assert list_causes(found) == [[(DECLARED, "tow")], [(SUPPLY, "")]]
-    assert found.groups[0].next_check.startswith("Read the option list")
+    assert found.groups[0].checks[0].text.startswith("Read the option list")
 
 
 def test_a_cause_seen_at_work_settles_the_tie() -> None:
@@ -114,7 +114,7 @@ def test_the_check_splits_many_ties_in_the_middle() -> None:
     ]
     found = explain(*known)
     assert len(found.groups[0].explanations) == 4
-    assert found.groups[0].next_check == "Read the configuration of x and compare it."
+    assert found.groups[0].checks[0].text == "Read the configuration of x and compare it."
 
 
 def test_the_check_that_tells_most_comes_first_with_its_bits() -> None:

@@ -20,7 +20,7 @@ from donorfit.edge.clock import RealClock
 from donorfit.edge.links import isotp_channel
 from donorfit.edge.links.can_port import BusFailedError, CanFrame, open_bus
 from donorfit.edge.links.isotp import IsotpLink
-from donorfit.edge.links.isotp_addresses import CanAddress, make_fixed_address
+from donorfit.edge.links.isotp_addresses import CanAddress
 from donorfit.errors import InputError, MisuseError
 from donorfit.job.carrier import Carrier
 from donorfit.job.ports import LinkLostError, SendRefusedError
@@ -264,8 +264,7 @@ def test_extended_addressing_has_the_target_in_the_first_byte() -> None:
 
 def test_normal_fixed_addressing_has_both_addresses_in_29_bits() -> None:
     # ISO 15765-2: 0x18DA, target, source.
-    address = make_fixed_address(UNIT, target=0x71, source=0xF1)
-    assert (address.request, address.response) == (0x18DA71F1, 0x18DAF171)
+    address = CanAddress(unit=UNIT, request=0x18DA71F1, response=0x18DAF171, wide=True)
 
     async def body(link, port, heard):
         await link.send(UNIT, b"\x3e\x00", CLOCK.now() + 1)

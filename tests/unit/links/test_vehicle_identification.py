@@ -11,7 +11,7 @@ from donorfit.diagnostics.doip_messages import (
     decode_message,
     encode_message,
 )
-from donorfit.edge.links.vehicle_identification import identify_vehicles
+from donorfit.edge.links.vehicle_identification import AskedPlace, search_vehicles
 from donorfit.vehicle.identity import Address
 
 VIN = b"ZZ9MERLE0L1000017"
@@ -48,7 +48,8 @@ def identify(answers: list[bytes], **options):
             lambda: Entity(answers), local_addr=("127.0.0.1", 0)
         )
         port = transport.get_extra_info("sockname")[1]
-        found = await identify_vehicles("127.0.0.1", port=port, wait_s=0.2, **options)
+        place = AskedPlace(host="127.0.0.1", port=port)
+        found = await search_vehicles([place], wait_s=0.2, **options)
         transport.close()
         return found, entity.requests
 

@@ -2,11 +2,8 @@
 
 from dataclasses import dataclass
 
-from donorfit.diagnostics.pdu import TESTER_ADDRESS
 from donorfit.vehicle.can_identifiers import CanIdentifiers
 from donorfit.vehicle.identity import Address
-
-_FIXED_PHYSICAL = 0x18DA0000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,18 +27,6 @@ class CanAddress:
     target_extension: int | None = None
     source_extension: int | None = None
     flexible_rate: bool = False
-
-
-def make_fixed_address(
-    unit: Address, target: int, source: int = TESTER_ADDRESS & 0xFF
-) -> CanAddress:
-    """Normal fixed addressing: 29 bits with target and source in them (0x18DA target source)."""
-    return CanAddress(
-        unit=unit,
-        request=_FIXED_PHYSICAL | target << 8 | source,
-        response=_FIXED_PHYSICAL | source << 8 | target,
-        wide=True,
-    )
 
 
 def make_can_address(unit: Address, can: CanIdentifiers) -> CanAddress:

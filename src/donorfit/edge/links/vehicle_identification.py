@@ -21,7 +21,6 @@ from donorfit.diagnostics.doip_messages import (
     decode_message,
     encode_message,
 )
-from donorfit.edge.links.doip_errors import GatewayUnreachableError
 
 _MAX_DATAGRAM_BYTES = 512
 MOST_VEHICLES = 256
@@ -213,36 +212,3 @@ async def _open(
         return None
     stack.callback(transport.close)
     return transport
-
-
-async def identify_vehicles(
-    host: str,
-    *,
-    port: int = UDP_DISCOVERY_PORT,
-    wait_s: float = CONTROL_S,
-    request: VehicleIdentificationRequest | None = None,
-    enough: int = MOST_VEHICLES,
-) -> Discovery:
-    """Ask one host (or broadcast address) who is there and collect the answers.
-
-    Args:
-        host: name, address, or broadcast address of the network.
-        port: UDP port.
-        wait_s: longest wait.
-        request: ask for one EID or VIN only; None asks everybody.
-        enough: return as soon as this many have answered.
-
-    Raises:
-        LinkError: the network refuses to send there, or nobody listens on that port.
-    """
-    discovery = await search_vehicles(
-        [AskedPlace(host=host, port=port)],
-        wait_s=wait_s,
-        request=request or _EVERYBODY,
-        enough=enough,
-    )
-    if discovery.refusals and not discovery.vehicles:
-        raise GatewayUnreachableError(
-            peer=f"{host}:{port} (UDP)", reason=discovery.refusals[0].partition(": ")[2]
-        )
-    return discovery
