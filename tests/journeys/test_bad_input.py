@@ -227,3 +227,20 @@ def test_a_changed_pack_is_told(donorfit, planned, demo_data, tmp_path):
     code, _, err = donorfit("check", planned, "--pack", pack, "--module", "tow_control_2")
     check_error(code, err, {50})
     assert "pack" in err
+
+
+def test_a_module_on_the_bench_that_is_taken_for_a_car_is_told(donorfit, tmp_path, demo_data):
+    from donorfit.edge.served_car import serve_car
+
+    job = tmp_path / "job.donorfit"
+    with serve_car(demo_data / "bench.toml", fast=True) as address:
+        reach = ["--car", address, "--keys", demo_data / "keys.py", "--no-input", "--fast", "-q"]
+        code, out, err = donorfit("survey", job, "--pack", demo_data / "pack", *reach)
+        assert code == 40
+        assert "looks like a module alone on the bench" in " ".join(out.split())
+        # What many units have in common is said once.
+        assert out.count("unknown target address") == 1
+        assert "next: For the module: donorfit survey JOB --bench tow_control_2." in err
+        code, out, _ = donorfit("survey", job, "--bench", "tow_control_2", *reach)
+        assert code == 0
+        assert "looks like" not in out

@@ -7,7 +7,12 @@ import click
 
 from donorfit.assemble import FACT_VIN, load_software, run_async
 from donorfit.cli.number_types import FiniteRange
-from donorfit.cli.outcome_errors import raise_for_change, raise_for_preparation, raise_for_proof
+from donorfit.cli.outcome_errors import (
+    raise_for_change,
+    raise_for_preparation,
+    raise_for_proof,
+    raise_for_survey,
+)
 from donorfit.cli.plan_wording import word_plan
 from donorfit.cli.session import (
     CarOptions,
@@ -176,6 +181,7 @@ def _resume(
             survey: Survey = run_async(job.survey())
             store.set_fact(FACT_VIN, survey.vin)
             show(survey, word_survey(survey), as_json=as_json)
+            raise_for_survey(survey)
         case "prepare":
             preparation = run_async(job.prepare(support_current_a))
             show(preparation, word_preparation(preparation), as_json=as_json)

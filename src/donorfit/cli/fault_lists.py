@@ -122,10 +122,8 @@ def say_rubbish(path: Path, found: "WrittenList", notes: Iterable[str]) -> None:
     for note in (*found.notes, *notes):
         print_text(note, first=f"  {path}: ")
     if found.unread:
-        entries = len(found.faults) + len(found.unread)
-        click.echo(
-            f"{path}: {len(found.unread)} of {count(entries, 'entry', 'entries')} could not be used."
-        )
+        entries = count(len(found.faults) + len(found.unread), "entry", "entries")
+        click.echo(f"{path}: {len(found.unread)} of {entries} could not be used.")
 
 
 def say_doubts(doubts: "Iterable[Finding]") -> None:

@@ -7,6 +7,7 @@ import click
 
 from donorfit.assemble import FACT_VIN, read_wall_clock, run_async
 from donorfit.cli.number_types import FiniteRange
+from donorfit.cli.outcome_errors import raise_for_survey
 from donorfit.cli.person import parse_answers
 from donorfit.cli.plan_wording import word_plan
 from donorfit.cli.session import (
@@ -58,6 +59,7 @@ def survey_command(
         else:
             survey = run_async(job.survey_module(module))
     show(survey, word_survey(survey), as_json=as_json)
+    raise_for_survey(survey)
 
 
 @click.command("check")

@@ -1,11 +1,47 @@
 """Errors, and so exit codes, for records that say that something did not go well."""
 
 from donorfit.cli.columns import count
-from donorfit.errors import DonorfitError, RefusedError, SafetyError, StoppedError, VerifyError
+from donorfit.errors import (
+    DonorfitError,
+    LinkError,
+    RefusedError,
+    SafetyError,
+    StoppedError,
+    VerifyError,
+)
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.finding import Severity
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
+from donorfit.records.survey import Survey
+
+_SHOWN_REASONS = 3
+
+
+def raise_for_survey(survey: Survey) -> None:
+    """Raise where nothing can be made of what was read.
+
+    Raises:
+        LinkError: no control unit answered.
+        SafetyError: with every blocking finding.
+    """
+    state = "Nothing was changed in the car; what was read is kept in the job file."
+    if not any(unit.answered for unit in survey.units):
+        reasons = dict.fromkeys(each for unit in survey.units for each in unit.refusals)
+        raise LinkError(
+            what="No control unit answered.",
+            why="; ".join(list(reasons)[:_SHOWN_REASONS]),
+            state=state,
+            next_step="See that ignition, supply and address are right, then survey again.",
+        )
+    blocking = [each for each in survey.findings if each.severity is Severity.BLOCKING]
+    if blocking:
+        raise SafetyError(
+            what="Nothing can be planned on this survey.",
+            why="; ".join(each.what for each in blocking),
+            state=state,
+            next_step=blocking[0].next_step,
+        )
 
 
 def raise_for_preparation(preparation: Preparation) -> None:

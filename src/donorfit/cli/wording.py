@@ -1,8 +1,6 @@
 """Records as lines for a terminal: pure functions, at most 88 columns, signs of ASCII only.
 
-Texts that come from a pack, a car or a person are folded and freed of control characters; where
-the terminal cannot show other alphabets, pass the lines through
-:func:`donorfit.cli.columns.to_ascii`.
+Texts that come from a pack, a car or a person are folded and freed of control characters.
 """
 
 import json
@@ -44,6 +42,7 @@ _STEP_MARKS = {
     StepState.NOT_BEGUN: ".",
     StepState.SKIPPED: ".",
 }
+_MANY_ALIKE = 3
 _SEVERITIES = (Severity.BLOCKING, Severity.WARNING, Severity.NOTE)
 
 
@@ -131,13 +130,33 @@ def word_survey(survey: Survey) -> list[str]:
         answered = sum(unit.answered for unit in survey.units)
         lines += ["", f"Control units: {answered} of {len(survey.units)} answered"]
         head = ("unit", "address", "software", "hardware", "records", "faults", "remarks")
-        rows = [_row_unit(unit, survey) for unit in survey.units]
+        common = _find_common_silence(survey)
+        rows = [_row_unit(unit, survey, common) for unit in survey.units]
         lines += tabulate(rows, head=head, right=(4, 5))
+        if common:
+            lines += fold(f"No answer, where nothing else is said: {common}", first="  ")
     lines += _word_faults_read(survey)
     return lines + word_findings(survey.findings)
 
 
-def _row_unit(unit: UnitSurvey, survey: Survey) -> tuple[str, ...]:
+def _say_silence(unit: UnitSurvey) -> str:
+    """Why a unit did not answer; it is asked for its VIN first, and for nothing else then."""
+    return "; ".join(each.removeprefix("VIN: ") for each in unit.refusals)
+
+
+def _find_common_silence(survey: Survey) -> str:
+    """The reason that many silent units share, so that it need not stand in every row."""
+    reasons = Counter(_say_silence(unit) for unit in survey.units if not unit.answered)
+    for reason, number in reasons.most_common(1):
+        return reason if number >= _MANY_ALIKE else ""
+    return ""
+
+
+def _row_unit(unit: UnitSurvey, survey: Survey, common: str) -> tuple[str, ...]:
+    address = f"0x{unit.address:04X}"
+    if not unit.answered:
+        why = _say_silence(unit)
+        return (unit.unit, address, "no answer", "", "", "", "" if why == common else why)
     remarks = []
     if unit.option_list is not None:
         remarks.append(f"option list, {unit.option_list.month or 'no month in it'}")
@@ -145,9 +164,6 @@ def _row_unit(unit: UnitSurvey, survey: Survey) -> tuple[str, ...]:
         remarks.append(f"other VIN {unit.vin}")
     if unit.refusals:
         remarks.append(f"{len(unit.refusals)} refused: {'; '.join(unit.refusals)}")
-    address = f"0x{unit.address:04X}"
-    if not unit.answered:
-        return (unit.unit, address, "no answer", "", "", "", "; ".join(remarks))
     counts = (str(len(unit.records)), str(len(unit.faults)))
     return (unit.unit, address, unit.software, unit.hardware, *counts, "; ".join(remarks))
 

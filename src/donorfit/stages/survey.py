@@ -185,12 +185,35 @@ def _choose_vin(pack: Pack, units: tuple[UnitSurvey, ...], keeper: UnitSurvey | 
 def list_findings(pack: Pack, survey: Survey) -> tuple[Finding, ...]:
     """Doubts and contradictions that show in a survey of a car by itself."""
     return (
+        *_check_kind(pack, survey),
         *_check_vin(pack, survey),
         *_check_lists(pack, survey),
         *_check_presence(pack, survey),
         *_check_authentication(survey),
         *_check_refusals(survey),
     )
+
+
+def _check_kind(pack: Pack, survey: Survey) -> list[Finding]:
+    """Whether this may be a donor module alone on the bench that was taken for a car."""
+    answered = [unit.unit for unit in survey.units if unit.answered]
+    modules = [module for module in pack.modules if [module.unit] == answered]
+    if survey.kind is not SurveyKind.CAR or len(survey.units) == 1 or not modules:
+        return []
+    unit = pack.find_unit(modules[0].unit)
+    return [
+        Finding(
+            id="module-not-car",
+            severity=Severity.BLOCKING,
+            what=f"Only {unit.title if unit else answered[0]} answers, of "
+            f"{len(survey.units)} control units: this looks like a module alone on the bench, "
+            "not like a car.",
+            where=answered[0],
+            next_step=f"For the module: donorfit survey JOB --bench "
+            f"{' or '.join(module.id for module in modules)}. For a car: see that ignition and "
+            "gateway are on, then survey again.",
+        )
+    ]
 
 
 def _check_vin(pack: Pack, survey: Survey) -> list[Finding]:
