@@ -37,10 +37,18 @@ def bus(tmp_path, demo_data):
 
 
 def run_whole_job(donorfit, job, demo_data, reach):
+    """Forward, proved and recorded; then back, proved and recorded."""
+
     def do(*arguments):
         code, out, err = donorfit(*arguments)
         assert code == 0, (arguments, err)
         return out
+
+    def prove_and_record(*answers):
+        proof = json.loads(do("prove", job, *answers, *reach, "--json"))
+        assert proof["proved"]
+        assert all(each["equal"] for each in proof["read_backs"])
+        return do("record", job, "--out", job.parent)
 
     do("survey", job, "--pack", demo_data / "pack", *reach)
     do("check", job, "--module", MODULE)
@@ -49,9 +57,11 @@ def run_whole_job(donorfit, job, demo_data, reach):
     digest = json.loads(do("apply", job, "--json"))["digest"]
     change = json.loads(do("apply", job, "--write", digest, *reach, "--json"))
     assert change["finished"]
-    proof = json.loads(do("prove", job, "--answer", "check-*=yes", *reach, "--json"))
-    assert proof["proved"]
-    assert all(each["equal"] for each in proof["read_backs"])
+    assert "-record.html" in prove_and_record("--answer", "check-*=yes")
+    digest = json.loads(do("undo", job, "--json"))["digest"]
+    change = json.loads(do("undo", job, "--write", digest, *PREPARED, *reach, "--json"))
+    assert change["finished"]
+    assert "-taken-back.html" in prove_and_record()
 
 
 def test_a_whole_job_over_can_between_two_processes(donorfit, tmp_path, demo_data, bus):

@@ -83,6 +83,22 @@ def test_a_job_goes_forward_is_proved_and_goes_back(donorfit, planned, reach, tm
         "--json",
     )
     assert code == 0, err
+    code, out, err = donorfit("prove", planned, *reach, "--json")
+    assert code == 0, err
+    assert read_json(out)["proved"]
+    first = (tmp_path / "a" / f"{planned.stem}-record.html").read_bytes()
+    code, out, err = donorfit("record", planned, "--out", tmp_path / "a")
+    assert code == 0, err
+    assert "recipe" not in out
+    page = (tmp_path / "a" / f"{planned.stem}-taken-back.html").read_text("utf-8")
+    summary = page[: page.index('id="cautions"')]
+    assert "This record is of the way back" in summary
+    assert "The new software stays" in summary
+    assert (tmp_path / "a" / f"{planned.stem}-record.html").read_bytes() == first
+    assert "Next: nothing" in donorfit("status", planned)[1]
+    code, _, err = donorfit("undo", planned)
+    assert code == 40, err
+
     code, out, err = donorfit("survey", planned, *reach, "--json")
     assert code == 0, err
     after = {
