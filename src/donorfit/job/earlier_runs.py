@@ -4,6 +4,7 @@ A run that stops early has not reached steps that a run before it had done. Undo
 newest change record names, so nothing may be forgotten from one record to the next.
 """
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from donorfit.job.claims import TOUCHED
@@ -13,7 +14,9 @@ from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, StepKind
 from donorfit.records.preparation import Preparation
 from donorfit.records.session_order import BEGUN_LANE, name_lane
+from donorfit.records.survey import Survey
 
+_PROGRAM = StepKind.PROGRAM
 _DEEDS = frozenset((StepKind.RESET, StepKind.CLEAR_FAULTS))
 _EARLIER = "so in an earlier run"
 _CUT = "the run was cut before its end"
@@ -151,6 +154,49 @@ def warn_of_begun(plan: Plan, standing: tuple[str, ...]) -> Plan:
         "each way back, until nothing is left to take back.",
     )
     return replace(plan, findings=(*plan.findings, warning))
+
+
+def forbid_over_begun_download(plan: Plan, survey: Survey, standing: Iterable[Plan]) -> Plan:
+    """A plan from a survey of a unit that a download of this job may have left in its boot loader.
+
+    Such a unit shows neither its software nor its records, so that the plan would take its boot
+    loader for the state before the work. It may be looked at and not be carried out.
+
+    Args:
+        plan: the new plan.
+        survey: the survey that it was made from.
+        standing: plans that were begun and not taken back.
+    """
+    downloads = [step for each in standing for step in each.steps if step.kind is _PROGRAM]
+    known = {
+        unit: {
+            version
+            for step in downloads
+            if step.unit == unit
+            for version in (step.software_before, step.software_after)
+        }
+        for unit in {step.unit for step in downloads}
+    }
+    findings = []
+    for unit, versions in sorted(known.items()):
+        read = survey.find_unit(unit)
+        if read is None or not read.answered or read.software in versions:
+            continue
+        shown = " or ".join(sorted(versions))
+        findings.append(
+            Finding(
+                id="download-not-ended",
+                severity=Severity.BLOCKING,
+                what=f"{unit} reports software {read.software or 'not at all'}, so a download of "
+                "this job may have left it in its boot loader.",
+                where=unit,
+                why=f"This job knows it with {shown}. Its boot loader is not its state before the "
+                "work, and shows no records.",
+                next_step="donorfit resume JOB or donorfit undo JOB, then survey and plan anew. "
+                "If it was programmed elsewhere: begin a new job file.",
+            )
+        )
+    return replace(plan, findings=(*plan.findings, *findings)) if findings else plan
 
 
 def tell_what_stays(plan: Plan, below: tuple[str, ...]) -> Plan:

@@ -7,6 +7,7 @@ from donorfit.errors import JournalError, MisuseError, SafetyError
 from donorfit.job.claims import list_closed, list_touched
 from donorfit.job.earlier_runs import (
     doubt_begun,
+    forbid_over_begun_download,
     keep_earlier,
     presume_change,
     tell_what_stays,
@@ -188,14 +189,17 @@ class Job:
 
     def plan(self, choices: PlanChoices) -> Plan:
         """Plan the retrofit; ``choices`` are what the person has decided."""
+        survey = self.require(SURVEY, Survey)
         plan = make_plan(
             self.pack,
-            self.require(SURVEY, Survey),
+            survey,
             self.require(REPORT, FitReport),
             self.find(BENCH, Survey),
             choices,
         )
         standing = tuple(each.plan_digest for each in list_standing(self.store))
+        begun = [self.require_made_from(PLAN, Plan, each) for each in standing]
+        plan = forbid_over_begun_download(plan, survey, begun)
         return self._keep(PLAN, warn_of_begun(plan, standing))
 
     async def prepare(self, support_current_a: float | None) -> Preparation:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 MOST_STARTS = 60
 PAUSE_S = 20.0
+TOO_OLD = "preparation is too old"
 GOOD = frozenset((StepState.DONE, StepState.ALREADY))
 MOST_TROUBLES = 8
 
@@ -65,6 +66,7 @@ class Work(Enum):
     WHOLE = "prepare, apply, prove, undo, prepare, apply, prove"
     FORWARD = "prepare, apply, prove"
     BACK = "undo, prepare, apply, prove"
+    APPLY = "apply, prove"
 
 
 class NeverEndsError(AssertionError):
@@ -104,9 +106,13 @@ class Schedule:
             finished = True
             self.result.end = "finished"
         else:
+            if self._work is Work.APPLY:
+                self.world.resume_from(find_prepared())
+            else:
+                self._prepare()
             finished = self._run_forward_and_prove()
         # A job that stopped for good, or was given up, always has to be taken back.
-        if self._work is not Work.FORWARD or not finished:
+        if self._work in {Work.WHOLE, Work.BACK} or not finished:
             self._run_back()
         world, result = self.world, self.result
         result.lost_backups = world.lost_backups
@@ -116,7 +122,6 @@ class Schedule:
         return result
 
     def _run_forward_and_prove(self) -> bool:
-        self._prepare()
         finished = self._apply(self._bed.plan)
         self._applying = self._gives_up = False
         self.result.end = "finished" if finished else "stopped, told exactly"
@@ -158,7 +163,9 @@ class Schedule:
         self._applying = True
         before = self.world.read_memory()
         while True:
-            change = self._start(lambda job: job.apply(digest, self._bed.software.__getitem__))
+            change = self._start(
+                lambda job: job.apply(digest, self._bed.software.__getitem__, SUPPORT_AMPS)
+            )
             if change is None:
                 return False
             self._check_record(plan, change, before)
@@ -206,6 +213,10 @@ class Schedule:
             if self._gives_up and self._applying:
                 self._gives_up = False
                 return None
+            if self._applying and TOO_OLD in str(ended):
+                self._applying = False
+                self._prepare()
+                self._applying = True
         raise NeverEndsError(str(ended))
 
     async def _run_once(self, deed: Callable[[Job], Awaitable[Any]]) -> Any:
@@ -347,7 +358,16 @@ def remember_digests() -> Iterator[None]:
 def find_applied() -> World:
     """The world after a job in which nothing went wrong, to go back from."""
     schedule = Schedule(make_thin_bed(), {}, gives_up=False)
+    schedule._prepare()
     schedule._run_forward_and_prove()
+    return schedule.world
+
+
+@cache
+def find_prepared() -> World:
+    """The world after a preparation in which nothing went wrong, to begin to write in."""
+    schedule = Schedule(make_thin_bed(), {}, gives_up=False)
+    schedule._prepare()
     return schedule.world
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from campaign import (
     MOST_STARTS,
     MOST_TROUBLES,
+    TOO_OLD,
     NeverEndsError,
     Result,
     Schedule,
@@ -273,8 +274,11 @@ class MovedJob(Schedule):
                     return True
                 if self._is_stuck(ended):
                     return False
-            elif isinstance(ended, SafetyError) and "too old" in str(ended):
+            elif isinstance(ended, SafetyError) and TOO_OLD in str(ended):
                 self._prepare_way_back()
+        if self._diverged:
+            # What another job file began here, only that one knows.
+            return False
         raise NeverEndsError(ended)
 
     def _is_stuck(self, change: ChangeRecord) -> bool:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 KILLED = 42
 """Number of a turn that kills the program in the midst of writing."""
 KILLED_EARLY = 22
+IN_DOWNLOAD = 77
 KILLED_LATE = 87
 
 SCENES: dict[str, tuple[Move | tuple[Move, int], ...]] = {
@@ -45,6 +46,10 @@ SCENES: dict[str, tuple[Move | tuple[Move, int], ...]] = {
         *(Move.PREPARE, (Move.APPLY_INTERRUPTED, KILLED), (Move.SURVEY_AND_PLAN, 2)),
         *(Move.PREPARE, (Move.APPLY_INTERRUPTED, KILLED_EARLY), Move.SURVEY_AND_PLAN),
         *(Move.PREPARE, Move.APPLY),
+    ),
+    "planned anew from a survey of a boot loader": (
+        *(Move.PREPARE, (Move.APPLY_INTERRUPTED, IN_DOWNLOAD), Move.SURVEY_AND_PLAN),
+        *(Move.PREPARE, (Move.APPLY_INTERRUPTED, KILLED_EARLY)),
     ),
     "prepared again in the midst": (
         *(Move.PREPARE, (Move.APPLY_INTERRUPTED, KILLED), Move.PREPARE),

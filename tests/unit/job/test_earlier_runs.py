@@ -5,11 +5,14 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
 from toys import make_plan, make_preparation
 
 from donorfit.job.earlier_runs import (
     doubt_begun,
+    forbid_over_begun_download,
     keep_earlier,
     presume_change,
     tell_what_stays,
@@ -17,7 +20,10 @@ from donorfit.job.earlier_runs import (
 )
 from donorfit.records.change_record import ChangeRecord, StepResult, StepState
 from donorfit.records.encoding import compute_digest
+from donorfit.records.finding import Severity
 from donorfit.records.plan import StepKind
+from donorfit.records.survey import Survey, SurveyKind, UnitSurvey
+from donorfit.vehicle.identity import Address, UnitId
 
 PLAN = make_plan()
 PREPARATION = make_preparation(PLAN)
@@ -167,3 +173,27 @@ def test_a_way_back_says_what_stays_below_it():
     (note,) = tell_what_stays(PLAN, ("a" * 64,)).findings[len(PLAN.findings) :]
     assert (note.id, note.evidence) == ("more-to-take-back", ("begun before: plan " + "a" * 12,))
     assert tell_what_stays(PLAN, ()) is PLAN
+
+
+@pytest.mark.parametrize(
+    ("software", "answered", "forbidden"),
+    [("2.0", True, False), ("2.3", True, False), ("0.0", True, True), ("", False, False)],
+)
+def test_a_boot_loader_is_not_the_state_before_the_work(software, answered, forbidden):
+    unit = UnitSurvey(
+        unit=UnitId("three"), address=Address(3), answered=answered, software=software
+    )
+    survey = Survey(
+        kind=SurveyKind.CAR,
+        pack="toy",
+        pack_digest="d" * 64,
+        taken_at="",
+        vin=PLAN.vin,
+        month=None,
+        options=(),
+        units=(unit,),
+    )
+    new = forbid_over_begun_download(PLAN, survey, (PLAN,))
+    found = [(each.id, each.severity) for each in new.findings[len(PLAN.findings) :]]
+    assert found == ([("download-not-ended", Severity.BLOCKING)] if forbidden else [])
+    assert forbid_over_begun_download(PLAN, survey, ()) is PLAN
