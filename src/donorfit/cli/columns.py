@@ -1,4 +1,4 @@
-"""Text set for a terminal: folded, aligned, free of control characters, plain where it must be."""
+"""Text set for a terminal: folded, aligned, free of control characters, measured."""
 
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -13,7 +13,6 @@ __all__ = [
     "measure",
     "pad",
     "tabulate",
-    "to_ascii",
     "word_seconds",
 ]
 
@@ -21,26 +20,6 @@ WIDTH = 88
 _LAST_COLUMN = 20
 _WIDE = frozenset("WF")
 _HIDDEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
-_PLAIN = str.maketrans(
-    {
-        "\N{RIGHTWARDS ARROW}": "->",
-        "\N{EN DASH}": "-",
-        "\N{EM DASH}": "-",
-        "\N{MINUS SIGN}": "-",
-        "\N{SUPERSCRIPT TWO}": "2",
-        "\N{MULTIPLICATION SIGN}": "x",
-        "\N{HORIZONTAL ELLIPSIS}": "...",
-        "\N{DEGREE SIGN}": " deg ",
-        "\N{GREEK CAPITAL LETTER OMEGA}": "ohm",
-        "\N{OHM SIGN}": "ohm",
-        "\N{MICRO SIGN}": "u",
-        "\N{LEFT SINGLE QUOTATION MARK}": "'",
-        "\N{RIGHT SINGLE QUOTATION MARK}": "'",
-        "\N{LEFT DOUBLE QUOTATION MARK}": '"',
-        "\N{RIGHT DOUBLE QUOTATION MARK}": '"',
-        "\N{NO-BREAK SPACE}": " ",
-    }
-)
 
 
 def clean(text: str) -> str:
@@ -51,12 +30,6 @@ def clean(text: str) -> str:
     return "".join(
         f"\\u{ord(sign):04x}" if unicodedata.category(sign) in _HIDDEN else sign for sign in folded
     )
-
-
-def to_ascii(line: str) -> str:
-    """The line in ASCII: usual signs spelled out, anything else as an escape."""
-    plain = unicodedata.normalize("NFC", line).translate(_PLAIN)
-    return plain.encode("ascii", "backslashreplace").decode("ascii")
 
 
 def measure(text: str) -> int:

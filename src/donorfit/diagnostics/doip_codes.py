@@ -18,8 +18,6 @@ ALIVE_CHECK_S = 0.5
 """T_TCP_Alive_Check: time to answer an alive check request."""
 CONTROL_S = 2.0
 """A_DoIP_Ctrl: wait for the answer to an identification or activation request."""
-DIAGNOSTIC_ACKNOWLEDGE_S = 2.0
-"""A_DoIP_Diagnostic_Message: wait for the acknowledgement of a diagnostic message."""
 
 
 class ProtocolVersion(IntEnum):

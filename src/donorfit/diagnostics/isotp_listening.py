@@ -68,11 +68,6 @@ class IsotpListener:
         self._next = 0
         self._frames = 0
 
-    @property
-    def missing_bytes(self) -> int:
-        """Bytes that the message under way still lacks."""
-        return self._total - len(self._data) if self._total else 0
-
     def take(self, frame: bytes) -> tuple[Seen, ...]:
         """What a frame's data bytes lead to, in order."""
         data = frame[self._prefix :]

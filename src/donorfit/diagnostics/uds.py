@@ -16,7 +16,6 @@ from donorfit.vehicle.identity import DataIdentifier, FaultCode
 
 POSITIVE_OFFSET = 0x40
 SUPPRESS_POSITIVE_RESPONSE = 0x80
-NO_COMPRESSION_NO_ENCRYPTION = 0x00
 ACTIVE_SESSION_IDENTIFIER = DataIdentifier(0xF186)
 
 _IDENTIFIER_BYTES = 2

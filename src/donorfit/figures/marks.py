@@ -4,7 +4,6 @@ import math
 from collections.abc import Iterable
 
 from donorfit.figures.drawing import Drawing, Ink, write_number
-from donorfit.figures.palette import Role
 from donorfit.records.fit_report import Verdict
 
 
@@ -61,11 +60,3 @@ def add_verdict(drawing: Drawing, x: float, y: float, radius: float, verdict: Ve
     else:
         drawing.add_circle(x, y, radius, Ink(fill="page", stroke="weak", width=2.2, dash="3 2"))
         drawing.add_circle(x, y, radius * 0.2, Ink(fill="weak"))
-
-
-ROLE_OF_VERDICT = {
-    Verdict.MET: Role.NEUTRAL,
-    Verdict.AFTER_CHANGE: Role.DERIVED,
-    Verdict.IMPOSSIBLE: Role.BLOCKED,
-    Verdict.UNKNOWN: Role.WEAK,
-}

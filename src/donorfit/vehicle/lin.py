@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from enum import Enum
 
-MASTER_REQUEST_ID = 0x3C
-SLAVE_RESPONSE_ID = 0x3D
 LARGEST_SIGNAL_ID = 0x3B
 """Identifiers 0..59 carry signals, 60 and 61 diagnosis, 62 and 63 are reserved (LIN 2.1)."""
 

@@ -16,7 +16,6 @@ from donorfit.diagnostics.doip import Frame, FrameReader
 from donorfit.diagnostics.doip_codes import (
     ALIVE_CHECK_S,
     CONTROL_S,
-    DIAGNOSTIC_ACKNOWLEDGE_S,
     GENERAL_INACTIVITY_S,
     INITIAL_INACTIVITY_S,
     TCP_DATA_PORT,
@@ -128,7 +127,6 @@ def test_numbers_agree_with_doipclient() -> None:
     assert c.T_TCP_GENERAL_INACTIVITY == GENERAL_INACTIVITY_S
     assert c.T_TCP_ALIVE_CHECK == ALIVE_CHECK_S
     assert c.A_DOIP_CTRL == CONTROL_S
-    assert c.A_DOIP_DIAGNOSTIC_MESSAGE == DIAGNOSTIC_ACKNOWLEDGE_S
 
 
 @pytest.fixture(scope="module")

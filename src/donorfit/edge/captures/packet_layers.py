@@ -10,19 +10,6 @@ from dataclasses import dataclass
 
 from donorfit.edge.captures.packet_files import Packet
 
-LINK_TYPES = {
-    0: "BSD loopback",
-    1: "Ethernet",
-    101: "raw IP",
-    108: "OpenBSD loopback",
-    113: "Linux cooked capture",
-    227: "SocketCAN",
-    228: "raw IPv4",
-    229: "raw IPv6",
-    276: "Linux cooked capture v2",
-}
-"""Kinds of link that are read."""
-
 SOCKETCAN = 227
 _RAW_IP = frozenset((12, 14, 101, 228, 229))
 _IPV4, _IPV6 = 0x0800, 0x86DD

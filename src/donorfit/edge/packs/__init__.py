@@ -8,16 +8,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from donorfit.edge.packs.pack_reader import PackReading, load_pack, read_pack, read_software
+    from donorfit.edge.packs.pack_reader import PackReading, load_pack, read_pack
     from donorfit.edge.packs.survey_files import read_declared_survey
 
-__all__ = ["PackReading", "load_pack", "read_declared_survey", "read_pack", "read_software"]
+__all__ = ["PackReading", "load_pack", "read_declared_survey", "read_pack"]
 
 _HOMES = {
     "PackReading": "pack_reader",
     "load_pack": "pack_reader",
     "read_pack": "pack_reader",
-    "read_software": "pack_reader",
     "read_declared_survey": "survey_files",
 }
 

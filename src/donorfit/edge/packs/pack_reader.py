@@ -78,11 +78,6 @@ def read_pack(path: Path) -> Pack:
     return load_pack(path).pack
 
 
-def read_software(path: Path, block: SoftwareBlock) -> bytes:
-    """The bytes of all pieces of a block; otherwise as :func:`read_software_image`."""
-    return read_software_image(path, block).data
-
-
 def read_software_image(path: Path, block: SoftwareBlock) -> SoftwareImage:
     """The pieces of one software file of a pack, compared with what the pack says of it.
 

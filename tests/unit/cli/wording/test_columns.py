@@ -5,7 +5,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from donorfit.cli.columns import WIDTH, clean, fold, measure, pad, tabulate, to_ascii, word_seconds
+from donorfit.cli.columns import WIDTH, clean, fold, measure, pad, tabulate, word_seconds
 
 
 @given(st.text(max_size=400), st.integers(20, 120))
@@ -37,11 +37,6 @@ def test_wide_and_combining_signs_are_measured() -> None:
     assert measure("\u6f22\u5b57") == 4
     assert measure("e\u0301") == 1
     assert pad("\u6f22", 4) == "\u6f22  "
-
-
-def test_plain_terminal_gets_ascii() -> None:
-    assert to_ascii("2.5 mm\u00b2 \u2192 \u201cok\u201d") == '2.5 mm2 -> "ok"'
-    assert to_ascii("\u6f22") == "\\u6f22"
 
 
 def test_durations() -> None:

@@ -8,7 +8,8 @@ from zlib import crc32
 import pytest
 
 from donorfit.configuration import decode_option_list, derive, is_checksum_right, read_fields
-from donorfit.edge.packs import load_pack, read_declared_survey, read_software
+from donorfit.edge.packs import load_pack, read_declared_survey
+from donorfit.edge.packs.pack_reader import read_software_image
 from donorfit.edge.packs.scenario_files import read_scenario
 from donorfit.equipment import RepairRequest, check, facts, repair
 from donorfit.records.survey import (
@@ -164,7 +165,7 @@ def test_the_software_in_the_pack_is_what_the_unit_accepts(
     unit = pack.find_unit(UnitId("tow_control"))
     assert unit is not None
     block = unit.software_blocks[0]
-    data = read_software(demo / "pack", block)
+    data = read_software_image(demo / "pack", block).data
     truth = next(each for each in car.units if each.id == unit.id).blocks[0]
     assert (truth.size_bytes, truth.crc32) == (len(data), crc32(data))
     assert truth.memory_address == block.memory_address

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from donorfit.edge.packs import pack_source
-from donorfit.edge.packs.pack_reader import load_pack, read_software
+from donorfit.edge.packs.pack_reader import load_pack, read_software_image
 from donorfit.edge.packs.pack_source import open_source
 from donorfit.errors import InputError
 
@@ -211,10 +211,10 @@ def test_hidden_files_stay_out(tmp_path: Path, make_pack) -> None:
 def test_software_is_read_by_its_digest(make_pack) -> None:
     path = make_pack()
     block = load_pack(path).pack.units[1].software_blocks[0]
-    assert len(read_software(path, block)) == block.size_bytes
+    assert len(read_software_image(path, block).data) == block.size_bytes
     (path / "software" / "hook.bin").write_bytes(b"other")
     with pytest.raises(InputError, match="is not the one"):
-        read_software(path, block)
+        read_software_image(path, block)
     (path / "software" / "hook.bin").unlink()
     with pytest.raises(InputError, match="is missing"):
-        read_software(path, block)
+        read_software_image(path, block)
