@@ -7,13 +7,15 @@ from typing import Any
 
 try:
     import resource
+
+    HAS_RESOURCE = True
 except ImportError:  # Windows: what other processes use is then not counted
-    resource = None  # type: ignore[assignment]
+    HAS_RESOURCE = False
 
 
 def read_clock() -> float:
     """Seconds of processor time of this process and of those that it ran to their end."""
-    ended = resource.getrusage(resource.RUSAGE_CHILDREN) if resource else None
+    ended = resource.getrusage(resource.RUSAGE_CHILDREN) if HAS_RESOURCE else None
     return time.process_time() + (ended.ru_utime + ended.ru_stime if ended else 0.0)
 
 

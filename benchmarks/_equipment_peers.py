@@ -55,7 +55,7 @@ def search_with_clingo(clauses: Clauses, asked: Sequence[int], soft: Soft, top: 
     control = clingo.Control(["--opt-strategy=usc", "--warn=none"])
     last = max(abs(literal) for clause in clauses for literal in clause)
     with control.backend() as backend:
-        atoms = [0, *(backend.add_atom() for _ in range(last))]
+        atoms: list[int] = [0, *(backend.add_atom() for _ in range(last))]
 
         def turn(literal: int) -> int:
             return atoms[literal] if literal > 0 else -atoms[-literal]

@@ -20,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import zlib
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -40,9 +41,10 @@ from donorfit.equipment.rule_clauses import list_all_clauses
 from donorfit.equipment.warm import Warm, get_warm
 from donorfit.equipment.whole_list import get_whole_list_check
 from donorfit.equipment.why import ClashFinder
+from donorfit.vehicle.identity import OptionName
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data" / "feature-models"
-Task = tuple[list[int], list[int], list[str]]
+Task = tuple[list[int], list[int], list[OptionName]]
 """Places declared, places asked, names declared."""
 
 LARGE, MIDDLE, DENSE = "automotive02_v4", "automotive01", "finserv01_2018-01-23"
@@ -119,11 +121,11 @@ def bench_peers(base: Base, name: str, lists: list[Task], bounds: tuple[Any, Any
     for top, bound in zip((1, 10), bounds, strict=True):
         what = f"{'first' if top == 1 else 'ten'} on {name}, {len(lists)} lists"
         for task in lists:
-            search(base, *task[:2], top)
+            search(base, task[0], task[1], top)
         ours = statistics.median(
-            take_turns(3, lambda t=task, n=top: search(base, *t[:2], n))[0] for task in lists
+            take_turns(3, partial(search, base, task[0], task[1], top))[0] for task in lists
         )
-        wanted = [search(base, *task[:2], top) for task in lists]
+        wanted = [search(base, task[0], task[1], top) for task in lists]
         found = []
         for peer, find in PEERS[: 5 if top == 1 else 4]:  # ten of CP-SAT: minutes a list
             times, answers = [], []
@@ -154,8 +156,8 @@ def bench_worst(name: str, sets: list[tuple[Base, list[Task]]]) -> Line:
         for task in lists:
             ours, peer = take_turns(
                 3,
-                lambda b=base, t=task: search(b, *t[:2], 10),
-                lambda b=base, t=task: search_with_peer(search_with_rc2, b, t, 10),
+                partial(search, base, task[0], task[1], 10),
+                partial(search_with_peer, search_with_rc2, base, task, 10),
             )
             found.append((ours / peer, ours, peer))
     _, ours, peer = max(found)
@@ -215,21 +217,19 @@ def bench_checks(base: Base) -> list[Line]:
     ]
 
 
-def bench_repairs(base: Base, name: str, lists: Any, bounds: tuple[Any, Any]) -> list[Line]:
+def bench_repairs(base: Base, name: str, lists: list[Task], bounds: tuple[Any, Any]) -> list[Line]:
     """First and ten cheapest repairs against RC2."""
     lines = []
     for top, bound in zip((1, 10), bounds, strict=True):
         ours, peer, full = [], [], []
         for declared, goal, names in lists:
-            ours.append(measure(lambda d=declared, g=goal, t=top: search(base, d, g, t)))
+            ours.append(measure(partial(search, base, declared, goal, top)))
             task = (declared, goal, names)
-            peer.append(
-                measure(lambda k=task, t=top: search_with_peer(search_with_rc2, base, k, t))
-            )
+            peer.append(measure(partial(search_with_peer, search_with_rc2, base, task, top)))
             asked = tuple(base.rules.names[o] for o in goal)
             request = RepairRequest(declared=tuple(names), on=asked, top=top)
-            full.append(measure(lambda r=request: repair(base.rules, r)))
-        wanted = search(base, *lists[0][:2], top) == search_with_peer(
+            full.append(measure(partial(repair, base.rules, request)))
+        wanted = search(base, lists[0][0], lists[0][1], top) == search_with_peer(
             search_with_rc2, base, lists[0], top
         )
         worst = max(o / p for o, p in zip(ours, peer, strict=True))
@@ -259,14 +259,14 @@ def bench_forced(base: Base, *, slow: bool) -> list[Line]:
 
     lines = []
     if slow:
-        warm, scan = measure(ours), measure(peer)
-        lines.append(Line(what="core and dead on v4 / BBScan", ours=warm, peer=scan, bound=1 / 15))
+        own, scan = measure(ours), measure(peer)
+        lines.append(Line(what="core and dead on v4 / BBScan", ours=own, peer=scan, bound=1 / 15))
     warm = get_warm(base.compiled)
     warm.find_forced([])
     rng = random.Random(1)
     picks = [rng.randrange(len(base.rules)) + 1 for _ in range(60)]
-    quick = [measure(lambda p=pick: warm.follow_known([p])) for pick in picks]
-    whole = [measure(lambda p=pick: warm.find_forced([p])) for pick in picks]
+    quick = [measure(partial(warm.follow_known, [pick])) for pick in picks]
+    whole = [measure(partial(warm.find_forced, [pick])) for pick in picks]
     missed = sum(
         len(set(warm.find_forced([p]) or ()) - set(warm.follow_known([p]) or ())) > 0
         for p in picks
@@ -287,6 +287,16 @@ def bench_forced(base: Base, *, slow: bool) -> list[Line]:
     return lines
 
 
+def explain_with_musx(wcnf: WCNF) -> Any:
+    """One minimal clash by MUSX."""
+    return MUSX(wcnf, solver="g4", verbosity=0).compute()
+
+
+def explain_with_optux(wcnf: WCNF) -> Any:
+    """A smallest clash by OptUx."""
+    return OptUx(wcnf, solver="g4").compute()
+
+
 def bench_explanations(base: Base, name: str) -> list[Line]:
     """One minimal clash, warm, against MUSX and OptUx; the peers minimise the options only."""
     times: dict[str, list[float]] = {"ours": [], "musx": [], "optux": []}
@@ -298,14 +308,14 @@ def bench_explanations(base: Base, name: str) -> list[Line]:
         finder = ClashFinder(base.compiled, bytes(bits), None)
         broken = base.whole.find_broken(bits, 0)
         finder.find_one(broken[0])
-        times["ours"].append(measure(lambda f=finder, b=broken: f.find_one(b[0])))
+        times["ours"].append(measure(partial(finder.find_one, broken[0])))
         wcnf = WCNF()
         wcnf.extend(base.clauses)
         on = {*declared, *goal}
         soft = [[o + 1 if o in on else -o - 1] for o in range(len(base.rules))]
         wcnf.extend(soft, weights=[1] * len(soft))
-        times["musx"].append(measure(lambda w=wcnf: MUSX(w, solver="g4", verbosity=0).compute()))
-        times["optux"].append(measure(lambda w=wcnf: OptUx(w, solver="g4").compute()))
+        times["musx"].append(measure(partial(explain_with_musx, wcnf)))
+        times["optux"].append(measure(partial(explain_with_optux, wcnf)))
     ours = statistics.median(times["ours"])
     return [
         Line(

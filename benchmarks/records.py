@@ -18,11 +18,12 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 import can
 import cantools
 import numpy as np
-from cantools.database import Database
+from cantools.database.can import Database
 
 from donorfit.edge.logs import read_log_file
 from donorfit.edge.logs.compiled import find_loops
@@ -135,7 +136,7 @@ def time_once(work: Callable[[], object]) -> float:
     return time.process_time() - begin
 
 
-def read_plainly(path: Path, database: Database, most: int) -> list[dict]:
+def read_plainly(path: Path, database: Database, most: int) -> list[Any]:
     """The plain way: python-can reads, cantools decodes, message by message."""
     values = []
     for message in READERS[path.suffix[1:]](path):
@@ -150,7 +151,7 @@ def read_plainly(path: Path, database: Database, most: int) -> list[dict]:
 def check_equal(path: Path, network: Network, database: Database, loops: Loops | None) -> int:
     """Count values that both ways agree on; stop at the first difference."""
     theirs = read_plainly(path, database, 3000)
-    ours: list[dict] = [{} for _ in theirs]
+    ours: list[dict[str, object]] = [{} for _ in theirs]
     for each in decode_network(read_log_file(path, loops).frames, network, loops):
         first = np.searchsorted(each.rows, len(ours))
         for row, value in zip(
@@ -189,12 +190,13 @@ def main() -> int:
     frames = int(sys.argv[1]) if len(sys.argv) > 1 else 500_000
     logging.disable(logging.CRITICAL)
     if "--write" in sys.argv:
-        folder = Path(sys.argv[sys.argv.index("--write") + 1])
-        folder.mkdir(parents=True, exist_ok=True)
-        write_records(folder, frames)
+        target = Path(sys.argv[sys.argv.index("--write") + 1])
+        target.mkdir(parents=True, exist_ok=True)
+        write_records(target, frames)
         return 0
     text = write_description()
     database = cantools.database.load_string(text, "dbc")
+    assert isinstance(database, Database)  # noqa: S101 - a DBC file is no diagnostic description
     network = read_network_bytes(text.encode(), file="bench.dbc").networks[0]
     loops = find_loops()
     print(f"{frames} frames, {MESSAGES} messages, seed {SEED}, median of {ROUNDS} rounds")

@@ -118,12 +118,12 @@ def main() -> int:
     print("|---" * (len(COLUMNS) + 1) + "|")
     for row, counts in table.items():
         print(f"| {row} | " + " | ".join(str(counts[column]) for column in COLUMNS) + " |")
-    total = sum(table.values(), Counter())
-    kinds = {name: count for name, count in total.items() if name.startswith("kind ")}
+    whole = sum(table.values(), Counter[str]())
+    kinds = {name: count for name, count in whole.items() if name.startswith("kind ")}
     least = min(kinds.values(), default=0)
     print(f"\n{len(kinds)} kinds of fault struck, each {least} times or more")
-    print(f"{places} numbered requests; {total['schedules'] / took:.1f} schedules a second")
-    bad = sum(total[name] for name in BAD)
+    print(f"{places} numbered requests; {whole['schedules'] / took:.1f} schedules a second")
+    bad = sum(whole[name] for name in BAD)
     print(f"{bad} false confirmations, unknown states, lost backups or jobs that never ended")
     return int(bad > 0)
 
