@@ -17,13 +17,13 @@ from donorfit.job.going_on import begin_or_go_on, find_beginning, list_renewals
 from donorfit.job.host_notes import read_host_notes
 from donorfit.job.journal import PastAsk
 from donorfit.job.planned_software import load_planned_software
+from donorfit.job.readiness import require_ready
 from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.standing import find_change_of, list_runs_of, list_standing
 from donorfit.job.store import JobStore, StoredRun, decode_stored
 from donorfit.job.unfinished import list_open_runs
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
-from donorfit.records.finding import Severity
 from donorfit.records.fit_report import FitReport
 from donorfit.records.handover import Handover
 from donorfit.records.plan import Plan, PlanPurpose, StepKind
@@ -34,7 +34,7 @@ from donorfit.stages.apply.look_again import Claims, apply_again
 from donorfit.stages.fit_check import fit_check
 from donorfit.stages.hand_over import hand_over
 from donorfit.stages.plan import PlanChoices, make_plan, make_undo_plan
-from donorfit.stages.prepare import WRITES, prepare
+from donorfit.stages.prepare import prepare
 from donorfit.stages.prove import prove
 from donorfit.stages.survey import survey_bench, survey_car
 from donorfit.vehicle.pack import Pack
@@ -129,7 +129,12 @@ class Job:
                 )
             again.append((wanted, stored[-1].digest == digest))
         (plan, _), (preparation, _) = again
-        self._require_ready(decode_stored(plan, Plan), decode_stored(preparation, Preparation))
+        require_ready(
+            self.pack,
+            self.store,
+            decode_stored(plan, Plan),
+            decode_stored(preparation, Preparation),
+        )
         for wanted, newest in again:
             if not newest:
                 self.store.add_record(wanted.kind, wanted.data)
@@ -233,7 +238,7 @@ class Job:
         plan = self.require(PLAN, Plan)
         preparation = self.require(PREPARATION, Preparation)
         confirm_digest(plan, confirmation)
-        self._require_ready(plan, preparation)
+        require_ready(self.pack, self.store, plan, preparation)
         software = load_planned_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         runs = list_runs_of(self.store, plan, compute_digest(plan))
@@ -282,41 +287,6 @@ class Job:
             for strand, asks in self.store.read_run(run.run).items()
             if any(ask.binding for ask in asks)
         )
-
-    def _require_ready(self, plan: Plan, preparation: Preparation) -> None:
-        """Every rule that has to hold before the first write; no option turns one off."""
-        reasons = [finding.what for finding in plan.findings if finding.severity is _BLOCKING]
-        reasons += [f"open question: {each.text}" for each in plan.questions if not each.chosen]
-        if preparation.plan_digest != compute_digest(plan):
-            reasons.append("the preparation was made for another plan")
-        if not preparation.ready:
-            reasons += [each.what for each in preparation.findings if each.severity is _BLOCKING]
-        reasons += self._list_missing_backups(plan, preparation)
-        unit_names = {step.unit for step in plan.steps if step.kind is not StepKind.CLEAR_FAULTS}
-        reasons += [
-            f"{unit.title} belongs to the {unit.system.value} system and is never written"
-            for unit in self.pack.units
-            if unit.id in unit_names and unit.system.read_only
-        ]
-        if reasons:
-            raise SafetyError(
-                what="The plan may not be applied.",
-                why="; ".join(reasons),
-                next_step="Mend this, then: donorfit prepare JOB",
-            )
-
-    def _list_missing_backups(self, plan: Plan, preparation: Preparation) -> list[str]:
-        backups = {(each.unit, each.identifier): each for each in preparation.backups}
-        reasons = []
-        for step in plan.steps:
-            if step.kind not in WRITES:
-                continue
-            backup = backups.get((step.unit, step.identifier))
-            if backup is None:
-                reasons.append(f"{step.unit} {step.identifier:04X} has no backup")
-            elif self.store.read_backup(backup.sha256) != backup.data:
-                reasons.append(f"the backup of {step.unit} {step.identifier:04X} is damaged")
-        return reasons
 
     async def prove(self) -> Proof:
         """Read everything back and compare fault codes."""
@@ -395,9 +365,6 @@ def _list_begun(plan: Plan, earlier: ChangeRecord | None) -> frozenset[str]:
         return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
     steps = earlier.steps if earlier is not None else ()
     return frozenset(step.step for step in steps if step.state is StepState.UNCERTAIN)
-
-
-_BLOCKING = Severity.BLOCKING
 
 
 def confirm_digest(plan: Plan, confirmation: str) -> None:

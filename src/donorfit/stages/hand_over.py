@@ -1,7 +1,7 @@
 """Hand over: every record of one job put together for the owner, and a recipe for the next car."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
@@ -19,7 +19,7 @@ from donorfit.records.proof import Proof
 from donorfit.records.renewal import Renewal
 from donorfit.records.survey import Survey
 from donorfit.vehicle.donor import DonorModule
-from donorfit.vehicle.identity import DataIdentifier, UnitId
+from donorfit.vehicle.identity import DataIdentifier, OptionName, UnitId
 from donorfit.vehicle.layout import FieldKind
 from donorfit.vehicle.pack import Pack
 
@@ -84,15 +84,9 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         "proof": proof,
         **{f"renewal {number}": each for number, each in enumerate(renewals, start=1)},
     }
-    digests = (
-        ("pack", pack.digest),
-        *((name, compute_digest(record)) for name, record in records.items() if record),
-    )
     secrets = _gather_secrets(pack, survey, bench, preparation)
     shown = _Hider(secrets) if mask else _show
     plan_shown = shown(plan)
-    options = {*survey.options, *plan.options_before, *plan.options_after}
-    options.update(each.option for each in plan.option_changes)
     module = pack.find_module(plan.module)
     title = module.title if module is not None else plan.module
     return Handover(
@@ -109,11 +103,22 @@ def hand_over(  # noqa: PLR0917 - the records of the chain, in its order
         renewals=shown(renewals),
         host_notes=host_notes,
         recipe=make_recipe(pack, plan, proof, secrets),
-        digests=digests,
-        names=gather_names(pack, options=options, edits=plan_shown.edits),
+        digests=_list_digests(pack, records),
+        names=gather_names(pack, options=_list_options(survey, plan), edits=plan_shown.edits),
         ring=_judge_ring(pack, survey, module),
         masked=mask,
     )
+
+
+def _list_digests(pack: Pack, records: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
+    made = ((name, compute_digest(record)) for name, record in records.items() if record)
+    return (("pack", pack.digest), *made)
+
+
+def _list_options(survey: Survey, plan: Plan) -> set[OptionName]:
+    """Options that the record names."""
+    changed = (each.option for each in plan.option_changes)
+    return {*survey.options, *plan.options_before, *plan.options_after, *changed}
 
 
 def _judge_ring(pack: Pack, survey: Survey, module: DonorModule | None) -> tuple[RingMargin, ...]:
