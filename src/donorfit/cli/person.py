@@ -1,11 +1,14 @@
 """The person at the terminal: answers given beforehand, else a prompt, else nobody."""
 
+import signal
 import sys
-from collections.abc import Iterable
+import threading
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 
 import click
 
-from donorfit.errors import InputError
+from donorfit.errors import InputError, StoppedError
 
 
 def parse_answers(texts: Iterable[str], option: str = "--answer") -> dict[str, str]:
@@ -26,6 +29,19 @@ def parse_answers(texts: Iterable[str], option: str = "--answer") -> dict[str, s
             )
         answers[name.strip()] = choice.strip()
     return answers
+
+
+@contextmanager
+def _interrupt_at_once() -> Iterator[None]:
+    """Let the first Ctrl+C end a question: while one is asked nothing else goes on."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class TerminalPerson:
@@ -50,7 +66,16 @@ class TerminalPerson:
         if not self._may_ask:
             return None
         click.echo(f"\n{text}", err=True)
-        return str(click.prompt("  answer", type=click.Choice(list(choices)), err=True))
+        try:
+            with _interrupt_at_once():
+                return str(click.prompt("  answer", type=click.Choice(list(choices)), err=True))
+        except (click.Abort, KeyboardInterrupt, EOFError) as left:
+            raise StoppedError(
+                what="Stopped at a question, which is asked again next time.",
+                where=question_id,
+                state="Everything done so far is in the job file; nothing was under way.",
+                next_step="donorfit resume JOB, or the same command again.",
+            ) from left
 
     def _find(self, question_id: str) -> str | None:
         if question_id in self._answers:
