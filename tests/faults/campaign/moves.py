@@ -282,12 +282,20 @@ TOGETHER = (
     (Move.PROVE_INTERRUPTED, Move.COPY, Move.UNDO_LOOK, Move.UNDO, Move.SWITCH, Move.PROVE),
 )
 """Moves that go far together."""
+BEGINNINGS = (
+    (Move.PREPARE, Move.APPLY_INTERRUPTED),
+    (Move.PREPARE, Move.APPLY_INTERRUPTED),
+    (Move.PREPARE, Move.APPLY),
+    (Move.PLAN, Move.PREPARE, Move.APPLY_INTERRUPTED),
+    (Move.PREPARE, Move.COPY, Move.APPLY_INTERRUPTED),
+)
 _OFTEN = (Move.FOLLOW, Move.FOLLOW, Move.FOLLOW, Move.RESUME, Move.UNDO_LOOK, Move.UNDO)
 
 
 def draw_turns(dice: random.Random, most: int = 14) -> tuple[Turn, ...]:
     """Moves after each other: any one, what comes next anyway, or some that go far together."""
-    moves: list[Move] = []
+    # Nothing can go wrong before something was written.
+    moves: list[Move] = list(dice.choice(BEGINNINGS)) if dice.random() < 0.85 else []
     everything = tuple(Move)
     while len(moves) < most and (not moves or dice.random() < 0.93):
         way = dice.random()
