@@ -46,7 +46,7 @@ def _word_at_work(at_work: AtWork) -> list[str]:
 def _word_note(note: WorkNote) -> list[str]:
     """How far a stage is, or was, by its own note."""
     if not note.steps:
-        return [f"  {count(note.answers, 'answer')} so far (noted at {note.noted_at})"]
+        return [f"  {count(note.answers, 'value')} read so far (noted at {note.noted_at})"]
     place = SessionPlace(steps_done=note.steps_done, steps=note.steps, left_s=note.left_s or 0.0)
     lines = [f"  {word_place(place)} (noted at {note.noted_at})"]
     for part in note.parts:
@@ -70,7 +70,7 @@ def _word_run(run: OpenRun, at_work: AtWork | None) -> str:
         begun += f", cut: process {mine.process} ended without a word after {mine.note.noted_at}"
     if not run.plan:
         # Other stages read and ask, and change nothing.
-        return f"{begun}; {count(run.changes - run.uncertain, 'answer')} on record."
+        return f"{begun}; {count(run.changes - run.uncertain, 'answer')} of a person on record."
     changes = count(run.changes, "change")
     begun = f"{begun}, of the plan {word_digest(run.plan)}; {changes} sent"
     if mine is not None and mine.running is Running.AT_WORK:
@@ -83,7 +83,11 @@ def _word_run(run: OpenRun, at_work: AtWork | None) -> str:
         if run.uncertain
         else "each with a known outcome."
     )
-    return f"{begun}, {doubt}"
+    rest = ""
+    if run.left_s is not None:
+        place = SessionPlace(steps_done=run.steps_done, steps=run.steps, left_s=run.left_s)
+        rest = f" {word_place(place)} once it goes on."
+    return f"{begun}, {doubt}{rest}"
 
 
 def _word_lanes(run: OpenRun) -> list[str]:

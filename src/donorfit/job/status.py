@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
 from donorfit.job.given_answers import GivenLine, list_given
 from donorfit.job.journal import PastAsk
+from donorfit.job.remaining import RemainingTime
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.job.unfinished import list_open_runs, name_plan
 from donorfit.job.work import AtWork, Running
@@ -70,6 +71,10 @@ class OpenRun:
         round: the round that it is in; 0 where it has none.
         rounds: rounds in all.
         lanes: how far each lane of that round is.
+        steps_done: steps of the plan that are closed.
+        steps: steps of the plan in all; 0 in stages without steps.
+        left_s: seconds that the rest takes by the plan and by what was measured; None where that
+            is not known.
     """
 
     stage: str
@@ -80,6 +85,9 @@ class OpenRun:
     round: int = 0
     rounds: int = 0
     lanes: tuple[OpenLane, ...] = ()
+    steps_done: int = 0
+    steps: int = 0
+    left_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +141,7 @@ def describe_status(
             None,
         )
         place = _find_place(plan, strands) if plan else _NO_PLACE
+        rest = _reckon_rest(plan, strands, at_work) if plan else None
         open_runs.append(
             OpenRun(
                 stage=run.stage,
@@ -143,6 +152,9 @@ def describe_status(
                 round=place.round,
                 rounds=place.rounds,
                 lanes=place.lanes,
+                steps_done=rest.steps_done if rest else 0,
+                steps=rest.steps if rest else 0,
+                left_s=rest.reckon(0.0) if rest else None,
             )
         )
     if at_work is not None and at_work.note.stage not in {run.stage for run in open_runs}:
@@ -242,6 +254,22 @@ def _find_place(plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]]) -> _Plac
             )
         return _Place(round=each.number, rounds=len(plan.order.rounds), lanes=tuple(lanes))
     return _NO_PLACE
+
+
+def _reckon_rest(
+    plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]], at_work: AtWork | None
+) -> RemainingTime | None:
+    """The rest of a plan whose closed steps the journal holds; None where it marks no steps."""
+    if plan.order is None:
+        return None
+    measured = at_work.note.measured if at_work is not None else ()
+    rest = RemainingTime(plan, measured)
+    for each in plan.order.rounds:
+        for lane in each.lanes:
+            asks = strands.get(f"apply/{name_lane(each.number, lane.network)}", ())
+            for step in lane.steps[: sum(map(_is_closing, asks))]:
+                rest.close(step, 0.0)
+    return rest
 
 
 def _is_closing(ask: PastAsk) -> bool:

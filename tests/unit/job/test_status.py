@@ -54,6 +54,14 @@ def look(store, at_work=None):
     return describe_status(store, pasts, at_work)
 
 
+def list_closed(run):
+    """Every step before the round that the run is in, and those of it that are closed."""
+    before = [each for each in PLAN.order.rounds if each.number < run.round]
+    return {step for each in before for lane in each.lanes for step in lane.steps} | {
+        step for lane in run.lanes for step in lane.closed
+    }
+
+
 @pytest.mark.parametrize("place", [3, 9, 12, 20, 30, 36, 44, 50])
 def test_a_cut_run_says_its_round_and_how_far_each_lane_is(tmp_path, place):
     with JobFile.create(tmp_path / "job.donorfit", lambda: "2026-01-01T00:00:00+00:00") as store:
@@ -71,7 +79,18 @@ def test_a_cut_run_says_its_round_and_how_far_each_lane_is(tmp_path, place):
     for lane, planned in zip(run.lanes, here.lanes, strict=True):
         begun = (lane.begun,) if lane.begun else ()
         assert (*lane.closed, *begun, *lane.left) == planned.steps
+    rest_s = sum(
+        max(
+            sum(step.seconds for step in PLAN.steps if step.id in set(lane.steps) - closed)
+            for lane in each.lanes
+        )
+        for each in order.rounds
+        for closed in [list_closed(run)]
+    )
+    assert run.left_s == pytest.approx(rest_s)
+    assert (run.steps_done, run.steps) == (len(list_closed(run)), len(PLAN.steps))
     text = " ".join(word_status(status))
+    assert f"{run.steps_done} of {run.steps} steps done" in " ".join(text.split())
     assert f"round {run.round} of {run.rounds}" in text
     assert all(lane.begun in text for lane in run.lanes)
 
