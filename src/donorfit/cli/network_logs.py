@@ -1,7 +1,7 @@
 """Commands on recorded bus traffic; they join the group ``network``."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,6 +13,7 @@ from donorfit.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from donorfit.network.answers import SignalValues
     from donorfit.network.frames import Frames
     from donorfit.network.log_coverage import SeenCheck
     from donorfit.network.loops import Loops
@@ -98,25 +99,25 @@ def values_command(
     reading = read_log_file(log, loops)
     frames = reading.frames
     rows = [
-        row
-        for row in _list_values(frames, networks, loops)
-        if not wanted or row["signal"] in wanted
+        row for row in _list_values(frames, networks, loops) if not wanted or row.signal in wanted
     ]
     if as_json:
-        left_out = [each._asdict() for each in reading.left_out]
         print_json(
-            "donorfit network values 2", signals=rows, left_out=left_out, notes=reading.notes
+            "donorfit network values 2",
+            signals=rows,
+            left_out=reading.left_out,
+            notes=reading.notes,
         )
         return
     print_rows(
         ("message", "signal", "frames", "lowest", "highest", "last", "unit"),
         [
             (
-                row["message"],
-                row["signal"],
-                str(row["frames"]),
-                *(_write(row[name]) for name in ("lowest", "highest", "last")),
-                row["unit"],
+                row.message,
+                row.signal,
+                str(row.frames),
+                *(_write(value) for value in (row.lowest, row.highest, row.last)),
+                row.unit,
             )
             for row in rows
         ],
@@ -141,25 +142,26 @@ def _check_names(networks: "tuple[Network, ...]", wanted: tuple[str, ...]) -> No
 
 def _list_values(
     frames: "Frames", networks: "tuple[Network, ...]", loops: "Loops | None"
-) -> "Iterator[dict[str, Any]]":
+) -> "Iterator[SignalValues]":
     import numpy as np  # noqa: PLC0415
 
+    from donorfit.network.answers import SignalValues  # noqa: PLC0415
     from donorfit.network.decode import decode_network  # noqa: PLC0415
 
     for network in networks:
         units = {(m.name, s.name): s.unit for m in network.messages for s in m.signals}
         for each in decode_network(frames, network, loops):
             usable = each.values[np.isfinite(each.values)]
-            yield {
-                "network": network.name,
-                "message": each.message,
-                "signal": each.signal,
-                "frames": len(each.rows),
-                "lowest": float(usable.min()) if len(usable) else None,
-                "highest": float(usable.max()) if len(usable) else None,
-                "last": float(usable[-1]) if len(usable) else None,
-                "unit": units[each.message, each.signal],
-            }
+            yield SignalValues(
+                network=network.name,
+                message=each.message,
+                signal=each.signal,
+                frames=len(each.rows),
+                lowest=float(usable.min()) if len(usable) else None,
+                highest=float(usable.max()) if len(usable) else None,
+                last=float(usable[-1]) if len(usable) else None,
+                unit=units[each.message, each.signal],
+            )
 
 
 def _find_needs(

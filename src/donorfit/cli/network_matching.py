@@ -1,7 +1,7 @@
 """Command that finds signals by meaning and proposes gateway rows; it joins ``network``."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +11,7 @@ from donorfit.cli.network_reading import read_networks
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
+    from donorfit.network.answers import MatchedSignal
     from donorfit.network.gateway_rows import GatewayProposal
     from donorfit.network.signal_matching import Place, SignalMatch
 
@@ -138,47 +139,49 @@ def _choose(places: "list[Place]", wanted: tuple[str, ...]) -> "list[Place]":
     return [place for place in places if place.signal.name in wanted]
 
 
-def _to_rows(matches: "tuple[SignalMatch, ...]") -> list[dict[str, Any]]:
+def _to_rows(matches: "tuple[SignalMatch, ...]") -> "list[MatchedSignal]":
+    from donorfit.network.answers import MatchCandidate, MatchedSignal  # noqa: PLC0415
+
     rows = []
     for match in matches:
         chosen = match.chosen
         rows.append(
-            {
-                "wanted": _name(match.wanted),
-                "found": _name(chosen.place) if chosen else "",
-                "score": chosen.score if chosen else 0.0,
-                "reasons": list(chosen.reasons) if chosen else [],
-                "differences": list(chosen.differences) if chosen else [],
-                "candidates": [
-                    {
-                        "found": _name(each.place),
-                        "score": each.score,
-                        "reasons": list(each.reasons),
-                        "differences": list(each.differences),
-                    }
+            MatchedSignal(
+                wanted=_name(match.wanted),
+                found=_name(chosen.place) if chosen else "",
+                score=chosen.score if chosen else 0.0,
+                reasons=tuple(chosen.reasons) if chosen else (),
+                differences=tuple(chosen.differences) if chosen else (),
+                candidates=tuple(
+                    MatchCandidate(
+                        found=_name(each.place),
+                        score=each.score,
+                        reasons=tuple(each.reasons),
+                        differences=tuple(each.differences),
+                    )
                     for each in match.candidates
-                ],
-            }
+                ),
+            )
         )
     return rows
 
 
-def _list_lines(row: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
+def _list_lines(row: "MatchedSignal") -> list[tuple[str, str, str, str, str]]:
     """One line a candidate, the chosen one marked; one line where nothing is alike."""
     lines = [
         (
-            "" if place else row["wanted"],
-            f"{'* ' if each['found'] == row['found'] else ''}{each['found']}",
-            f"{each['score']:.2f}",
-            "; ".join(each["reasons"]),
-            "; ".join(each["differences"]),
+            "" if place else row.wanted,
+            f"{'* ' if each.found == row.found else ''}{each.found}",
+            f"{each.score:.2f}",
+            "; ".join(each.reasons),
+            "; ".join(each.differences),
         )
-        for place, each in enumerate(row["candidates"])
+        for place, each in enumerate(row.candidates)
     ]
-    if row["found"] and not any(each["found"] == row["found"] for each in row["candidates"]):
-        why, other = "; ".join(row["reasons"]), "; ".join(row["differences"])
-        lines.append(("", f"* {row['found']}", f"{row['score']:.2f}", why, other))
-    return lines or [(row["wanted"], "nothing alike", "", "", "")]
+    if row.found and not any(each.found == row.found for each in row.candidates):
+        why, other = "; ".join(row.reasons), "; ".join(row.differences)
+        lines.append(("", f"* {row.found}", f"{row.score:.2f}", why, other))
+    return lines or [(row.wanted, "nothing alike", "", "", "")]
 
 
 def _name(place: "Place") -> str:

@@ -11,6 +11,7 @@ from donorfit.cli.answers import print_rows, print_text
 from donorfit.cli.columns import count
 from donorfit.edge.logs import read_log_file
 from donorfit.edge.logs.compiled import are_kept, find_loops, is_worth
+from donorfit.network.answers import ProtectionSeen, RecordSeen
 from donorfit.network.awake import AwakePeriod, Rhythm, count_steps_back, find_awake, list_rhythms
 from donorfit.network.frames import Frames, LeftOut
 from donorfit.network.log_coverage import RecordedState
@@ -34,7 +35,7 @@ class RecordLook(NamedTuple):
     loads: tuple[MeasuredLoad, ...]
     load_wanted: bool
     protection: tuple[tuple[Rhythm, Any], ...]
-    plain: dict[str, Any]
+    plain: RecordSeen
 
 
 def start_loops(log: Path) -> Loops | None:
@@ -61,26 +62,26 @@ def look_at(
     notes = (*reading.notes, *_list_notes(frames))
     loads = tuple(_list_loads(frames, bit_rate)) if bit_rate else ()
     found = tuple(_find_protection(frames, rhythms)) if protection else ()
-    plain = {
-        "record": str(log),
-        "frames": len(frames.ids),
-        "lines": reading.lines,
-        "left_out": [each._asdict() for each in reading.left_out],
-        "notes": notes,
-        "channels": frames.channel_names,
-        "awake": periods,
-        "identifiers": rhythms,
-        "load": loads,
-        "protection": [
-            {
-                "channel": each.channel,
-                "frame_id": each.frame_id,
-                "found": what,
-                "can_be_made": what.can_be_made,
-            }
+    plain = RecordSeen(
+        record=str(log),
+        frames=len(frames.ids),
+        lines=reading.lines,
+        left_out=reading.left_out,
+        notes=notes,
+        channels=frames.channel_names,
+        awake=periods,
+        identifiers=rhythms,
+        load=loads,
+        protection=tuple(
+            ProtectionSeen(
+                channel=each.channel,
+                frame_id=each.frame_id,
+                found=what,
+                can_be_made=what.can_be_made,
+            )
             for each, what in found
-        ],
-    }
+        ),
+    )
     state = RecordedState(name=log.name, periods=periods, rhythms=rhythms)
     return RecordLook(
         frames=len(frames.ids),

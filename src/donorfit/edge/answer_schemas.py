@@ -29,9 +29,13 @@ from donorfit.faults import CodeWords, FaultExplanation, PresentFault, WrittenLi
 from donorfit.faults.written_lists import Unread
 from donorfit.network import LoadReport, RingReport, SignalCheck
 from donorfit.network.addresses import AddressClash
+from donorfit.network.answers import MatchedSignal, RecordSeen, SignalValues
 from donorfit.network.bus_load import ResponseTime
 from donorfit.network.collisions import Collision
+from donorfit.network.frames import LeftOut
+from donorfit.network.gateway_rows import GatewayProposal
 from donorfit.network.lin_fit import LinReport
+from donorfit.network.log_coverage import SeenCheck
 from donorfit.network.termination import ResistanceAnswer, ResistorPlan, StubAnswer
 from donorfit.records.finding import Finding
 from donorfit.records.plan import SupplyForecast, WireOrder
@@ -97,6 +101,19 @@ ANSWERS: Mapping[str, tuple[int, Values]] = MappingProxyType(
                 "resistors": ResistorPlan | None,
                 "stub": StubAnswer | None,
                 "reading": ResistanceAnswer | None,
+            },
+        ),
+        "network log": (2, {"records": list[RecordSeen], "needs": list[SeenCheck]}),
+        "network values": (
+            2,
+            {"signals": list[SignalValues], "left_out": list[LeftOut], "notes": list[str]},
+        ),
+        "network match": (
+            2,
+            {
+                "matches": list[MatchedSignal],
+                "proposal": GatewayProposal | None,
+                "written": list[str],
             },
         ),
         "network ring": (

@@ -4,6 +4,7 @@ The first eight bytes of every frame stand in one column. What a CAN FD frame ca
 more, whole, in a pool of its own, so that a record without such frames pays nothing for them.
 """
 
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -76,7 +77,8 @@ class Frames(NamedTuple):
         return int(sum(each.nbytes for each in columns))
 
 
-class LeftOut(NamedTuple):
+@dataclass(frozen=True, slots=True, order=True)
+class LeftOut:
     """Lines or events of one kind that hold no data frame: how many, and the first one's line."""
 
     kind: str

@@ -40,6 +40,15 @@ ARGUMENTS = {
     "network lin": (DATA / "networks" / "seat.ldf",),
     "network termination": (PACK, "--module", "tow_control_2", "--ohm", 60),
     "network ring": (PACK, "--insert", "seat"),
+    "network log": (
+        *("LOG", "--protection", "--bit-rate", 125_000),
+        *("--pack", PACK, "--module", "tow_control_2"),
+    ),
+    "network values": ("LOG", PACK / "networks" / "can_body.dbc"),
+    "network match": (
+        PACK / "networks" / "can_body.dbc",
+        *(PACK / "networks" / "can_comfort.dbc", "--rows", "--pack", PACK),
+    ),
     "cautions": ("--where", "EU"),
 }
 
@@ -51,9 +60,19 @@ def test_the_shipped_schema_is_the_one_of_the_classes(command: str) -> None:
     jsonschema.Draft202012Validator.check_schema(json.loads(shipped))
 
 
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    """Light demands of the demonstration's body network, every 20 ms with a counter; rubbish."""
+    path = tmp_path / "drive.log"
+    lines = [f"({place * 0.02:.6f}) can0 090#{place % 2:02X}000000" for place in range(40)]
+    path.write_text("\n".join([*lines, "rubbish"]) + "\n")
+    return path
+
+
 @pytest.mark.parametrize("command", ANSWERS)
-def test_the_answer_follows_its_schema(command: str) -> None:
-    arguments = [*command.split(), *(str(each) for each in ARGUMENTS[command]), "--json"]
+def test_the_answer_follows_its_schema(command: str, log: Path) -> None:
+    given = (log if each == "LOG" else each for each in ARGUMENTS[command])
+    arguments = [*command.split(), *map(str, given), "--json"]
     result = CliRunner().invoke(root, arguments, input=LIST)
     assert result.exit_code == 0, result.output
     answer = json.loads(result.output)
