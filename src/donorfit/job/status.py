@@ -12,6 +12,7 @@ from donorfit.job.unfinished import list_open_runs, name_plan
 from donorfit.job.work import AtWork, Running
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
+from donorfit.records.finding import Severity
 from donorfit.records.plan import Plan, PlanPurpose
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
@@ -20,6 +21,7 @@ from donorfit.records.session_order import name_lane
 SHOWN_DIGITS = 12
 """Digits of a digest that a command takes."""
 _RESUME = "donorfit resume JOB"
+_ANEW = "then check and plan anew"
 _WAIT = "wait for the one that is at work; this command can be given again at any time"
 _ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
 _NEXT = {
@@ -302,6 +304,12 @@ def _say_carry_out(store: JobStore, plan: Plan, digest: str) -> str:
     """The command that brings a plan nearer to being carried out."""
     if plan.purpose is PlanPurpose.UNDO:
         return _say_undo(digest)
+    if any(each.severity is Severity.BLOCKING for each in plan.findings):
+        return (
+            "donorfit survey JOB --car HOST:PORT, once what forbids this plan is mended; " + _ANEW
+        )
+    if any(not each.chosen for each in plan.questions):
+        return "donorfit plan JOB --choose ID=CHOICE for each open question"
     stored = store.find_latest("preparation")
     preparation = decode_stored(stored, Preparation) if stored else None
     if preparation is None or preparation.plan_digest != digest or not preparation.ready:

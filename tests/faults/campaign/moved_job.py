@@ -185,7 +185,9 @@ class MovedJob(Schedule):
         if turn.move in REFUSED and not isinstance(ended, BaseException):
             self.result.false_confirmations.append(f"{turn.move.value} was not refused")
         sent = world.number - self._number_before
-        if turn.move is Move.FOLLOW and isinstance(ended, SafetyError) and not sent:
+        # Status has no clock, so that it cannot know how old a preparation is.
+        refused = isinstance(ended, SafetyError) and TOO_OLD not in str(ended)
+        if turn.move is Move.FOLLOW and refused and not sent:
             self.result.misled.append(str(ended))
 
     def _carry_out(self, deed: Any) -> Any:
@@ -263,6 +265,8 @@ class MovedJob(Schedule):
             stuck = isinstance(ended, SafetyError) and "since the survey" in str(ended)
             if stuck and (self.world.spoilt or self._diverged):
                 return False
+        if self._diverged:
+            return False
         raise NeverEndsError(ended)
 
     def _carry_back(self, plan: Plan) -> bool:
