@@ -121,6 +121,10 @@ class RemainingTime:
             for lanes in self._rounds
         )
 
+    def begin_telling(self) -> None:
+        """Let the next telling be what is reckoned: nothing was told of this place before."""
+        self._told_s = None
+
     def tell(self, at_s: float) -> float:
         """Seconds of the rest as they are told: never below 0, 0 at the end and only there.
 

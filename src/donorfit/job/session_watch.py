@@ -12,7 +12,8 @@ from donorfit.vehicle.pack import Pack
 
 NOTE_EVERY_S = 1.0
 """A note is written where a step begins or ends, and otherwise no oftener than this."""
-_TURNS = frozenset((Happening.STEP_OPENED, Happening.STEP_CLOSED, Happening.ROUND))
+_STEPS = frozenset((Happening.STEP_OPENED, Happening.STEP_CLOSED))
+_TURNS = _STEPS | {Happening.ROUND}
 
 
 class SessionWatch:
@@ -43,12 +44,14 @@ class SessionWatch:
         self._remaining: RemainingTime | None = None
         self._bytes: dict[str, tuple[int, int]] = {}
         self._noted_at_s = 0.0
+        self._placed = False
 
     def begin(self, stage: str, pack: Pack, plan: Plan | None) -> None:
         """A stage begins; ``plan`` is the one that it carries out, None where it carries none."""
         now = self._now()
         self._note = WorkNote(stage=stage, since=now, noted_at=now)
         self._remaining = None
+        self._placed = False
         self._bytes.clear()
         if plan is not None:
             digest = compute_digest(plan)
@@ -65,13 +68,17 @@ class SessionWatch:
         at_s = self._read_clock()
         if progress.happening is Happening.ANSWERED:
             self._note = replace(self._note, answers=self._note.answers + 1)
+        # Before the first step nothing is known of the place: earlier steps are replayed then.
+        self._placed = self._placed or progress.happening in _STEPS
         place = self._follow(self._remaining, progress, at_s) if self._remaining else None
         turn = progress.happening in _TURNS and not progress.replayed
         if turn or at_s - self._noted_at_s >= NOTE_EVERY_S:
             self._write(at_s)
         self._tell(replace(progress, session=place) if place else progress)
 
-    def _follow(self, remaining: RemainingTime, progress: Progress, at_s: float) -> SessionPlace:
+    def _follow(
+        self, remaining: RemainingTime, progress: Progress, at_s: float
+    ) -> SessionPlace | None:
         match progress.happening:
             case Happening.STEP_OPENED:
                 self._bytes.pop(progress.unit, None)
@@ -86,6 +93,10 @@ class SessionWatch:
                         remaining.follow_download(
                             step.id, progress.fraction, progress.left_s, at_s
                         )
+        if not self._placed:
+            return None
+        if progress.replayed:
+            remaining.begin_telling()
         return SessionPlace(
             steps_done=remaining.steps_done, steps=remaining.steps, left_s=remaining.tell(at_s)
         )
@@ -95,7 +106,7 @@ class SessionWatch:
         if self._note is None:
             return
         note = replace(self._note, noted_at=self._now())
-        if self._remaining is not None:
+        if self._remaining is not None and self._placed:
             note = replace(
                 note,
                 steps_done=self._remaining.steps_done,
