@@ -1,14 +1,19 @@
 """Checksums against published figures.
 
 Sources: the check values (CRC of the ASCII digits 1 to 9) of the public catalogue of parametrised
-CRC algorithms; the rows of data and results printed in the AUTOSAR CRC library specification, as
-they stand in public test files of its implementations.
+CRC algorithms; the rows of data and results printed in the AUTOSAR CRC library specification
+(``tests/data/checksums``).
 """
 
+import sys
 import zlib
 from binascii import crc_hqx
+from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "data" / "checksums"))
+from published_rows import COLUMNS, ROWS
 
 from donorfit.configuration import compute_checksum
 
@@ -26,24 +31,15 @@ CHECK_VALUES = {
     "crc64-xz": 0x995DC9BBDF1939FA,
 }
 
-ALGORITHMS = (
-    "crc8-sae-j1850",
-    "crc8-autosar",
-    "crc16-ccitt-false",
-    "crc16-arc",
-    "crc32-iso-hdlc",
-    "crc32-autosar",
-    "crc64-xz",
-)
-AUTOSAR_ROWS = """
-00000000           59 12 84C0 0000 2144DF1C 6FB32240 F4A586351E1B9F4B
-F20183             37 C2 D374 C2E1 24AB9D77 4F721A25 319C27668164F1C6
-0FAA0055           79 C6 2023 0BE3 B6C9B287 20662DF8 54C5D0F7667C1575
-00FF5511           B8 77 B8F9 6CCF 32A06212 9BD7996E A63822BE7E0704E6
-332255AABBCCDDEEFF CB 11 F53F AE98 B0AE863D A65A343D 701ECEB219A8E5D5
-926B55             8C 33 0745 E24E 9CDEA29B EE688A78 5FAA96A9B59F3E4E
-FFFFFFFF           74 6C 1D0F 9401 FFFFFFFF FFFFFFFF FFFFFFFF00000000
-"""
+ALGORITHMS = {
+    "8 J1850": "crc8-sae-j1850",
+    "8 H2F": "crc8-autosar",
+    "16 CCITT-FALSE": "crc16-ccitt-false",
+    "16 ARC": "crc16-arc",
+    "32": "crc32-iso-hdlc",
+    "32 P4": "crc32-autosar",
+    "64": "crc64-xz",
+}
 
 
 @pytest.mark.parametrize("algorithm", CHECK_VALUES)
@@ -51,11 +47,9 @@ def test_check_values_of_the_catalogue(algorithm: str) -> None:
     assert compute_checksum(algorithm, b"123456789") == CHECK_VALUES[algorithm]
 
 
-@pytest.mark.parametrize("row", AUTOSAR_ROWS.split("\n")[1:-1])
-def test_rows_of_the_autosar_specification(row: str) -> None:
-    data, *results = row.split()
-    computed = [compute_checksum(each, bytes.fromhex(data)) for each in ALGORITHMS]
-    assert computed == [int(each, 16) for each in results]
+@pytest.mark.parametrize(("data", "checks"), ROWS)
+def test_rows_of_the_autosar_specification(data: bytes, checks: dict[str, int]) -> None:
+    assert {each: compute_checksum(ALGORITHMS[each], data) for each in COLUMNS} == checks
 
 
 @pytest.mark.parametrize("length", [0, 1, 7, 64, 1000])

@@ -1,15 +1,20 @@
 """End-to-end protection found in frames that an independent library protected.
 
 Sources: the library autosar-e2e (profiles 1, 2, 4, 5, 6, 7 of the AUTOSAR E2E protocol
-specification), crccheck and fastcrc for CRCs, and rows of AUTOSAR's CRC specification as restated
-in several public test files (one of those files has a misprint in its fourth row of the 32P4 column,
-9BD7966E; two others and all three computations here say 9BD7996E).
+specification), crccheck and fastcrc for CRCs, and rows of AUTOSAR's CRC specification
+(``tests/data/checksums``).
 """
+
+import sys
+from pathlib import Path
 
 import crccheck.crc as peer
 import fastcrc
 import numpy as np
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "data" / "checksums"))
+import published_rows
 
 from donorfit.network.byte_checks import CheckKind
 from donorfit.network.crc_rows import CRC_ROWS
@@ -19,24 +24,15 @@ from donorfit.network.protection import find_protection
 pytestmark = pytest.mark.reference
 
 ROWS = {row.name: row for row in CRC_ROWS}
-COLUMNS = (
-    "CRC-8 SAE J1850",
-    "CRC-8 AUTOSAR (8H2F)",
-    "CRC-16 CCITT-FALSE (AUTOSAR)",
-    "CRC-16 ARC",
-    "CRC-32 ISO-HDLC",
-    "CRC-32P4 AUTOSAR",
-    "CRC-64 XZ (AUTOSAR)",
-)
-SPECIFIED = """
-00000000            59 12 84C0 0000 2144DF1C 6FB32240 F4A586351E1B9F4B
-F20183              37 C2 D374 C2E1 24AB9D77 4F721A25 319C27668164F1C6
-0FAA0055            79 C6 2023 0BE3 B6C9B287 20662DF8 54C5D0F7667C1575
-00FF5511            B8 77 B8F9 6CCF 32A06212 9BD7996E A63822BE7E0704E6
-332255AABBCCDDEEFF  CB 11 F53F AE98 B0AE863D A65A343D 701ECEB219A8E5D5
-926B55              8C 33 0745 E24E 9CDEA29B EE688A78 5FAA96A9B59F3E4E
-FFFFFFFF            74 6C 1D0F 9401 FFFFFFFF FFFFFFFF FFFFFFFF00000000
-"""
+NAMES = {
+    "8 J1850": "CRC-8 SAE J1850",
+    "8 H2F": "CRC-8 AUTOSAR (8H2F)",
+    "16 CCITT-FALSE": "CRC-16 CCITT-FALSE (AUTOSAR)",
+    "16 ARC": "CRC-16 ARC",
+    "32": "CRC-32 ISO-HDLC",
+    "32 P4": "CRC-32P4 AUTOSAR",
+    "64": "CRC-64 XZ (AUTOSAR)",
+}
 PEERS = {
     "CRC-8 SAE J1850": peer.Crc8SaeJ1850,
     "CRC-8 AUTOSAR (8H2F)": peer.Crc8Autosar,
@@ -54,11 +50,9 @@ PEERS = {
 }
 
 
-@pytest.mark.parametrize("line", SPECIFIED.strip().splitlines())
-def test_rows_of_the_specification(line):
-    data, *checks = line.split()
-    for name, check in zip(COLUMNS, checks, strict=True):
-        assert ROWS[name].compute(bytes.fromhex(data)) == int(check, 16), name
+@pytest.mark.parametrize(("data", "checks"), published_rows.ROWS)
+def test_rows_of_the_specification(data, checks):
+    assert {each: ROWS[NAMES[each]].compute(data) for each in NAMES} == checks
 
 
 @pytest.mark.parametrize("name", sorted(ROWS))
