@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 import click
 
+from donorfit.cli.columns import fold
 from donorfit.errors import InputError, StoppedError
 
 
@@ -49,10 +50,22 @@ class TerminalPerson:
 
     def __init__(self, answers: dict[str, str], *, may_ask: bool) -> None:
         self._answers = answers
+        self._asked: set[str] = set()
         self._may_ask = may_ask and sys.stdin.isatty()
+
+    @property
+    def may_ask(self) -> bool:
+        """Whether somebody is there to be asked."""
+        return self._may_ask
+
+    def list_unasked(self) -> tuple[str, ...]:
+        """Questions that were answered beforehand by their whole id, and never asked."""
+        given = (each for each in self._answers if not each.endswith("*"))
+        return tuple(each for each in given if each not in self._asked)
 
     def answer(self, question_id: str, text: str, choices: tuple[str, ...]) -> str | None:
         """One of the choices; None where nobody is there."""
+        self._asked.add(question_id)
         given = self._find(question_id)
         if given is not None:
             if given not in choices:
@@ -65,11 +78,12 @@ class TerminalPerson:
             return given
         if not self._may_ask:
             return None
-        click.echo(f"\n{text}", err=True)
+        click.echo("\n".join(("", *fold(text))), err=True)
         try:
             with _interrupt_at_once():
                 return str(click.prompt("  answer", type=click.Choice(list(choices)), err=True))
         except (click.Abort, KeyboardInterrupt, EOFError) as left:
+            click.echo(err=True)
             raise StoppedError(
                 what="Stopped at a question, which is asked again next time.",
                 where=question_id,
