@@ -78,6 +78,7 @@ def _fill_group(table: FrameTable, group: Group) -> None:
     if name.split() != [name]:  # other blanks than spaces part words, too
         return
     times, right = read_decimal(signs[:, 1:close])
+    right &= signs[:, 1] != SPACE  # a number may have spaces before it, a time in brackets not
     right &= (signs[:, 0] == _OPEN) & (signs[:, close] == _CLOSE) & (signs[:, mark] == _HASH)
     right &= (signs[:, close + 1 : gap + 1] == first[close + 1 : gap + 1]).all(axis=1)
     right &= (signs[:, end:] == first[end:]).all(axis=1)

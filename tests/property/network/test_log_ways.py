@@ -48,6 +48,7 @@ edits = st.lists(
 
 @settings(max_examples=300, deadline=None)
 @given(st.sampled_from(sorted(FORMS)), edits, st.integers(200, 900))
+@example("candump", [(201, 1, b" ")], 200)
 @example("candump", [(220, 0, b"\r")], 200)
 @example("candump", [(221, 0, b"\r")], 200)
 @example("candump", [(221, 0, b"\t")], 200)
