@@ -40,6 +40,7 @@ from donorfit.job.journal import (
 )
 from donorfit.job.progress import Happening, Listener, Person, Progress
 
+_STEP_MARKS = {MarkKind.OPENED: Happening.STEP_OPENED, MarkKind.CLOSED: Happening.STEP_CLOSED}
 READ_TRIES = 3
 """How often a reading is carried where the link breaks under it."""
 
@@ -223,17 +224,9 @@ class Loop:
         return outcome
 
     def _tell_step(self, mark: Mark, *, replayed: bool) -> None:
-        if mark.kind is MarkKind.ROUND:
-            return
-        opened = mark.kind is MarkKind.OPENED
-        self._tell(
-            Progress(
-                happening=Happening.STEP_OPENED if opened else Happening.STEP_CLOSED,
-                unit=mark.unit,
-                what=mark.what,
-                replayed=replayed,
-            )
-        )
+        kind = _STEP_MARKS.get(mark.kind)
+        if kind is not None:
+            self._tell(Progress(happening=kind, unit=mark.unit, what=mark.what, replayed=replayed))
 
     def _remember_doubt(self, strand: str, ask: Ask, outcome: Outcome) -> None:
         """Keep in mind a change without an answer, until one answers or its step is closed."""
