@@ -379,9 +379,7 @@ class TestTheRest:
 
     def test_codes_are_traced_to_few_causes(self, world: World) -> None:
         finding = next(each for each in world.plan().findings if each.id == "faults-explained")
-        assert (
-            finding.what == "4 of 4 fault codes can be explained by 4 causes, going back to 2."
-        )
+        assert finding.what == "4 of 4 fault codes can be explained by 4 causes, going back to 2."
         assert finding.evidence[0].startswith("3 of the codes go back to this: the option list")
         assert "the part itself: mat: B1000-04 (seats)" in finding.evidence
 
