@@ -1,6 +1,7 @@
 """Bad input gets an error of the one tree, its exit code, and never a traceback."""
 
 import contextlib
+import json
 import os
 import socket
 import threading
@@ -244,3 +245,29 @@ def test_a_module_on_the_bench_that_is_taken_for_a_car_is_told(donorfit, tmp_pat
         code, out, _ = donorfit("survey", job, "--bench", "tow_control_2", *reach)
         assert code == 0
         assert "looks like" not in out
+
+
+def test_answers_that_nobody_asked_for_are_told(donorfit, planned, reach, tmp_path, demo_data):
+    code, _, err = donorfit("plan", planned, "--choose", "nonsense=1")
+    check_error(code, err, {10})
+    assert "does not ask 'nonsense'" in err
+    code, _, err = donorfit("prepare", planned, "--answer", "caution-typo=understood", *reach)
+    check_error(code, err, {45})
+    assert "caution-typo was not asked" in err
+    # a folder that is missing is no other program at work
+    job = tmp_path / "missing" / "new.donorfit"
+    code, _, err = donorfit("survey", job, "--pack", demo_data / "pack", *reach)
+    check_error(code, err, {50})
+    assert "at work" not in err
+
+
+def test_a_check_by_hand_that_is_not_so_is_named(donorfit, planned, reach):
+    answers = ["--answer", "caution-*=understood", "--answer", "awake-*=yes"]
+    assert donorfit("prepare", planned, "--support-amps", 50, *answers, *reach)[0] == 0
+    digest = json.loads(donorfit("apply", planned, "--json")[1])["digest"]
+    assert donorfit("apply", planned, "--write", digest, *reach)[0] == 0
+    code, _, err = donorfit("prove", planned, "--answer", "check-*=no", *reach)
+    check_error(code, err, {60})
+    assert "7 checks by hand are not so" in err
+    assert "values differ" not in err
+    assert "donorfit prove JOB" in err

@@ -12,7 +12,7 @@ from donorfit.errors import (
 from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.finding import Severity
 from donorfit.records.preparation import Preparation
-from donorfit.records.proof import Proof
+from donorfit.records.proof import FaultVerdict, Proof
 from donorfit.records.survey import Survey
 
 _SHOWN_REASONS = 3
@@ -42,6 +42,10 @@ def raise_for_survey(survey: Survey) -> None:
             state=state,
             next_step=blocking[0].next_step,
         )
+
+
+_BAD = frozenset((FaultVerdict.NEW, FaultVerdict.STILL_THERE))
+_BAD_CODES = "fault codes are new or should be gone"
 
 
 def raise_for_preparation(preparation: Preparation) -> None:
@@ -95,10 +99,20 @@ def raise_for_proof(proof: Proof) -> None:
     if proof.proved:
         return
     differing = sum(not each.equal for each in proof.read_backs)
+    codes = sum(each.verdict in _BAD for each in proof.faults)
+    refuted = [each.text for each in proof.checks if each.answer == "no"]
+    by_hand = count(len(refuted), "check by hand is not so", "checks by hand are not so")
+    parts = (
+        (differing, count(differing, "value differs", "values differ")),
+        (codes, count(codes, "fault code is new or should be gone", _BAD_CODES)),
+        (len(refuted), by_hand),
+    )
+    blocking = [each.what for each in proof.findings if each.severity is Severity.BLOCKING]
     raise VerifyError(
         what="The result is not proved.",
-        where=f"{count(differing, 'value differs', 'values differ')}",
-        why="; ".join(each.what for each in proof.findings if each.severity is Severity.BLOCKING),
+        where=", ".join(words for number, words in parts if number),
+        why="; ".join([*blocking, *refuted]),
         state="Nothing was written by this stage.",
-        next_step="See the fault codes above; donorfit resume JOB or donorfit undo JOB.",
+        next_step="Mend what stands above and prove again: donorfit prove JOB; or go back: "
+        "donorfit undo JOB.",
     )

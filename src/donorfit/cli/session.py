@@ -152,6 +152,7 @@ def open_job(
     is_new = create and not job_path.exists()
     person = TerminalPerson(known_answers, may_ask=not (car and car.no_input))
     with ExitStack() as opened:
+        opened.callback(_tell_unasked, person)
         claims = make_claims(job_path)
         opened.callback(claims.release)
         target = None
@@ -171,6 +172,12 @@ def open_job(
             record_host_power(store, target.place, person)
         reached = _reach_car(car, target, store, pack, person, claims=claims, any_car=any_car)
         yield make_job(store, pack, opened.enter_context(reached)), store
+
+
+def _tell_unasked(person: TerminalPerson) -> None:
+    """Nothing that was typed is dropped without a word."""
+    for question in person.list_unasked():
+        click.echo(f"  ! {question} was not asked, so its --answer was not used", err=True)
 
 
 @contextmanager

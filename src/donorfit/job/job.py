@@ -202,6 +202,7 @@ class Job:
             self.find(BENCH, Survey),
             choices,
         )
+        choices.refuse_unasked(each.id for each in plan.questions)
         standing = tuple(each.plan_digest for each in list_standing(self.store))
         begun = [self.require_made_from(PLAN, Plan, each) for each in standing]
         plan = forbid_over_begun_download(plan, survey, begun)

@@ -118,7 +118,7 @@ class CarClaims:
                 ).fetchall()
         except (sqlite3.Error, OSError):
             return None
-        holders = (_make_claim(row) for row in rows)
+        holders = (_make_claim(row) for row in rows if row[1] != os.getpid())
         return next((each for each in holders if self._is_alive(each)), None)
 
     def release(self) -> None:

@@ -1,7 +1,9 @@
 """What the person has decided about a plan, and what only the person knows."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from donorfit.errors import InputError
 from donorfit.vehicle.identity import BuildMonth, OptionName
 
 
@@ -33,6 +35,22 @@ class PlanChoices:
     donor_month: BuildMonth | None = None
     wire_length_m: float = 2.0
     support_current_a: float | None = None
+
+    def refuse_unasked(self, asked: Iterable[str]) -> None:
+        """Say which answers are to questions that the plan does not ask.
+
+        Raises:
+            InputError: there are such answers.
+        """
+        known = tuple(asked)
+        unasked = [id_ for id_, _ in self.answers if id_ not in known]
+        if unasked:
+            raise InputError(
+                what=f"The plan does not ask {', '.join(map(repr, unasked))}.",
+                where="--choose",
+                why=f"It asks: {', '.join(known) or 'nothing'}.",
+                next_step="Leave these out, or name the questions as the plan does.",
+            )
 
     def find_answer(self, question: str) -> str:
         """The answer given to a question; empty where none is."""

@@ -59,6 +59,9 @@ def test_who_is_at_work_on_a_job_is_known_while_it_runs(tmp_path, other):
     assert (holder.process, holder.car) == (other.pid, CAR)
     assert make(tmp_path, "mine.donorfit").find_job_holder() is None
     assert make(tmp_path / "nothing", job).find_job_holder() is None
+    mine = make(tmp_path, "mine.donorfit")
+    mine.claim("a car of our own")
+    assert mine.find_job_holder() is None  # another program is asked for
     other.kill()
     other.wait()
     assert make(tmp_path, job).find_job_holder() is None
