@@ -1,5 +1,7 @@
 """A job's status as lines."""
 
+from dataclasses import replace
+
 from donorfit.cli.columns import clean, count, fold, tabulate
 from donorfit.cli.progress_lines import word_place
 from donorfit.cli.wording import word_digest, word_list
@@ -45,6 +47,11 @@ def _word_at_work(at_work: AtWork) -> list[str]:
 
 def _word_note(note: WorkNote) -> list[str]:
     """How far a stage is, or was, by its own note."""
+    if note.waits_for:
+        return [
+            *fold(f"It waits for an answer since {note.noted_at}: {note.waits_for}", first="  "),
+            *_word_note(replace(note, waits_for="")),
+        ]
     if not note.steps:
         return [f"  {count(note.answers, 'value')} read so far (noted at {note.noted_at})"]
     place = SessionPlace(steps_done=note.steps_done, steps=note.steps, left_s=note.left_s or 0.0)

@@ -298,6 +298,7 @@ class Loop:
                 return await self._carry(ask)
 
     def _answer(self, question: Question) -> Outcome:
+        self._tell(Progress(happening=Happening.QUESTION, what=question.text))
         choice = self._person.answer(question.id, question.text, question.choices)
         if choice is None:
             raise StoppedError(

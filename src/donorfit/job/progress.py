@@ -23,6 +23,7 @@ class Happening(Enum):
     ROUND = "round"
     STEP_OPENED = "step opened"
     STEP_CLOSED = "step closed"
+    QUESTION = "question"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -72,6 +72,10 @@ class SessionWatch:
         self._placed = self._placed or progress.happening in _STEPS
         place = self._follow(self._remaining, progress, at_s) if self._remaining else None
         turn = progress.happening in _TURNS and not progress.replayed
+        asked = progress.what if progress.happening is Happening.QUESTION else ""
+        if asked != self._note.waits_for:
+            self._note = replace(self._note, waits_for=asked)
+            turn = True
         if turn or at_s - self._noted_at_s >= NOTE_EVERY_S:
             self._write(at_s)
         self._tell(replace(progress, session=place) if place else progress)

@@ -35,6 +35,7 @@ class WorkNote:
         since: when this part of it began, ISO 8601.
         noted_at: when this was written down, ISO 8601.
         answers: answers of control units so far.
+        waits_for: the question that a person is asked now; empty where none is.
         steps_done: steps of the plan that are closed; 0 in stages without steps.
         steps: steps in all.
         parts: the steps that are being done, one a lane.
@@ -47,6 +48,7 @@ class WorkNote:
     since: str
     noted_at: str
     answers: int = 0
+    waits_for: str = ""
     steps_done: int = 0
     steps: int = 0
     parts: tuple[WorkPart, ...] = ()

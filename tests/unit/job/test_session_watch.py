@@ -111,3 +111,12 @@ def test_another_plan_does_not_inherit_what_was_measured():
     rig.watch.begin("apply", PACK, replace(PLAN, vin="another"))
     rig.tell(Happening.STEP_OPENED, unit=PROGRAM.unit, what=PROGRAM.id)
     assert rig.notes.kept[-1].measured == ()
+
+
+def test_a_question_is_noted_while_it_is_asked():
+    rig = Rig()
+    rig.watch.begin("prepare", PACK, None)
+    rig.tell(Happening.QUESTION, what="Is it so?")
+    assert rig.notes.kept[-1].waits_for == "Is it so?"
+    rig.tell(Happening.ASKED)
+    assert rig.notes.kept[-1].waits_for == ""

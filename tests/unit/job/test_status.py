@@ -2,6 +2,7 @@
 
 import asyncio
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -156,3 +157,11 @@ def test_a_program_on_another_computer_is_not_guessed_about(tmp_path):
 def test_a_note_about_a_run_that_has_ended_says_nothing(tmp_path):
     status = look_at_cut_job(tmp_path, note_work(Running.CUT, stage="survey"))
     assert status.at_work is None
+
+
+def test_a_question_that_is_open_is_told(tmp_path):
+    at_work = note_work(Running.AT_WORK)
+    at_work = replace(at_work, note=replace(at_work.note, waits_for="Are the doors shut?"))
+    text = " ".join("\n".join(word_status(look_at_cut_job(tmp_path, at_work))).split())
+    assert "It waits for an answer since 2026-01-01T00:00:09+00:00: Are the doors shut?" in text
+    assert "2 of 9 steps done" in text
