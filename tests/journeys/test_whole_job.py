@@ -123,6 +123,9 @@ def test_resuming_never_carries_out_a_plan_that_nobody_confirmed(donorfit, plann
     _, out, _ = donorfit("status", planned)
     assert f"of the plan {digest[:12]}" in out
     assert f"donorfit undo JOB --car HOST:PORT --write {back[:12]} to go back" in out
+    code, _, err = donorfit("apply", planned, "--write", digest, *reach)
+    assert code == 40
+    assert f"donorfit undo JOB --write {back[:12]}. To go on" in err
     code, _, err = donorfit("prepare", planned, "--support-amps", 50, *ANSWERS, *reach)
     assert code == 0, err
     code, out, err = donorfit("resume", planned, *reach, "--json")

@@ -380,5 +380,8 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
         raise SafetyError(
             what="The digest given is not that of the newest plan.",
             why=f"given {confirmation!r}, the plan is {digest[:SHORTEST_CONFIRMATION]}...",
-            next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}",
+            next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}"
+            if plan.purpose is PlanPurpose.RETROFIT
+            else "The newest plan is the way back: donorfit undo JOB --write "
+            f"{digest[:SHORTEST_CONFIRMATION]}. To go on with what was stopped: donorfit resume JOB",
         )
