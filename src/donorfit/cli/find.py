@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from donorfit.cli.car_target import search_options
-from donorfit.cli.columns import tabulate
+from donorfit.cli.columns import count, tabulate
 from donorfit.edge.links.car_search import CarSearch, parse_eid, search_cars
 from donorfit.edge.links.vehicle_identification import Discovery, FoundVehicle
 from donorfit.errors import InputError, LinkError
@@ -114,7 +114,8 @@ def word_discovery(discovery: Discovery) -> list[str]:
     ]
     lines = tabulate(rows, head=("VIN", "where", "gateway", "EID", "how")) if rows else []
     if discovery.unreadable:
-        lines.append(f"  ! {discovery.unreadable} datagrams were no vehicle announcement")
+        unreadable = count(discovery.unreadable, "datagram was", "datagrams were")
+        lines.append(f"  ! {unreadable} no vehicle announcement")
     if discovery.vehicles:
         lines += [f"  ! not asked or heard: {why}" for why in discovery.refusals]
     return lines

@@ -18,6 +18,7 @@ from donorfit.equipment.answers import (
     Repair,
     RepairAnswer,
 )
+from donorfit.records.counted import choose
 from donorfit.vehicle.rules import RuleReference, RuleWarning, Window
 
 MANY_ENTRIES = 12
@@ -109,9 +110,9 @@ def word_repair(answer: RepairAnswer) -> list[str]:
     for number, each in enumerate(answer.repairs, 1):
         lines += _word_one(each, number)
     for point in answer.front[1:] if len(answer.front) > 1 else ():
+        moved = f"{point.month_moved:+d} {choose(abs(point.month_moved), 'month')}"
         lines += fold(
-            f"in {point.month} ({point.month_moved:+d} months) the options alone would cost"
-            f" {point.cost:g}",
+            f"in {point.month} ({moved}) the options alone would cost {point.cost:g}",
             first="   or: ",
         )
     lines += _word_parts(answer)

@@ -24,6 +24,7 @@ from donorfit.assemble import (
     record_host_power,
 )
 from donorfit.cli.car_target import Target, choose_target, search_options
+from donorfit.cli.columns import count
 from donorfit.cli.person import TerminalPerson, parse_answers
 from donorfit.cli.progress_lines import ProgressLines
 from donorfit.cli.wording import to_json
@@ -248,7 +249,7 @@ def _finish_capture(capture: CaptureFile) -> None:
     capture.close()
     if capture.left_out:
         why = capture.failed or "the section is full"
-        click.echo(f"  ! {capture.left_out} frames not captured: {why}", err=True)
+        click.echo(f"  ! {count(capture.left_out, 'frame')} not captured: {why}", err=True)
 
 
 def show(record: object, lines: Sequence[str], *, as_json: bool) -> None:
