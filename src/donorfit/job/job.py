@@ -377,11 +377,15 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
     digest = compute_digest(plan)
     given = confirmation.strip().lower()
     if len(given) < SHORTEST_CONFIRMATION or not digest.startswith(given):
+        shown = digest[:SHORTEST_CONFIRMATION]
+        again = f"Read the plan again, then: --write {shown}"
+        if plan.purpose is PlanPurpose.UNDO:
+            again = (
+                f"The newest plan is the way back: donorfit undo JOB --write {shown}. To go on with "
+                "what was stopped: donorfit resume JOB"
+            )
         raise SafetyError(
             what="The digest given is not that of the newest plan.",
-            why=f"given {confirmation!r}, the plan is {digest[:SHORTEST_CONFIRMATION]}...",
-            next_step=f"Read the plan again, then: --write {digest[:SHORTEST_CONFIRMATION]}"
-            if plan.purpose is PlanPurpose.RETROFIT
-            else "The newest plan is the way back: donorfit undo JOB --write "
-            f"{digest[:SHORTEST_CONFIRMATION]}. To go on with what was stopped: donorfit resume JOB",
+            why=f"given {confirmation!r}, the plan is {shown}...",
+            next_step=again,
         )
