@@ -44,7 +44,10 @@ def list_standing(store: JobStore) -> tuple[Standing, ...]:
         JournalError: a record cannot be read.
     """
     records = store.list_records()
-    undone = dict(_list_undone(records))
+    plans = {each.digest: decode_stored(each, Plan) for each in records if each.kind == "plan"}
+    undone = dict(_list_undone(records, plans))
+    # A plan without steps leaves nothing in the car.
+    empty = {digest for digest, plan in plans.items() if not plan.steps} - undone.keys()
     finished = {
         (change.plan_digest, change.preparation_digest)
         for change in (
@@ -55,6 +58,8 @@ def list_standing(store: JobStore) -> tuple[Standing, ...]:
     standing: list[Standing] = []
     for run in _list_apply_runs(store, records):
         plan_digest, _, preparation_digest = run.context.partition(" ")
+        if plan_digest in empty:
+            continue
         if plan_digest not in undone:
             _begin(standing, plan_digest, preparation_digest, run)
         elif (plan_digest, preparation_digest) in finished:
@@ -85,18 +90,18 @@ def find_change_of(store: JobStore, runs: tuple[StoredRun, ...]) -> ChangeRecord
     return None
 
 
-def _list_undone(records: tuple[StoredRecord, ...]) -> Iterator[tuple[str, str]]:
+def _list_undone(
+    records: tuple[StoredRecord, ...], plans: Mapping[str, Plan]
+) -> Iterator[tuple[str, str]]:
     """Digests of plans of a way back, each with the digest of the plan that it takes back."""
     prepared: Mapping[str, str] = {
         each.digest: decode_stored(each, Preparation).plan_digest
         for each in records
         if each.kind == "preparation"
     }
-    for each in records:
-        if each.kind == "plan":
-            plan = decode_stored(each, Plan)
-            if plan.purpose is PlanPurpose.UNDO:
-                yield each.digest, prepared.get(plan.preparation_digest, "")
+    for digest, plan in plans.items():
+        if plan.purpose is PlanPurpose.UNDO:
+            yield digest, prepared.get(plan.preparation_digest, "")
 
 
 def _list_apply_runs(store: JobStore, records: tuple[StoredRecord, ...]) -> list[StoredRun]:

@@ -17,7 +17,7 @@ from memory_store import MemoryStore
 from moves import Move, Turn
 
 from donorfit.job import job as job_module
-from donorfit.job import standing, status
+from donorfit.job import readiness, standing, status
 from donorfit.job.job import PLAN, Job
 from donorfit.job.loop import Loop
 from donorfit.stages.apply import look_again
@@ -205,7 +205,7 @@ def _lose_backups() -> Iterator[None]:
     """Backups are not kept, and nobody misses them."""
     with ExitStack() as stack:
         stack.enter_context(patch.object(MemoryStore, "read_backup", lambda self, digest: None))
-        stack.enter_context(patch.object(Job, "_list_missing_backups", lambda *_: []))
+        stack.enter_context(patch.object(readiness, "_list_missing_backups", lambda *_: []))
         yield
 
 

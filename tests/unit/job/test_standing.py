@@ -74,6 +74,12 @@ def test_what_was_begun_last_lies_on_top_and_is_taken_off_first(pile) -> None:
     assert pile.list() == ["first"]
 
 
+def test_a_plan_without_steps_leaves_nothing_to_take_off(pile) -> None:
+    pile.begin(FIRST)
+    pile.begin(replace(SECOND, steps=()))
+    assert pile.list() == ["first"]
+
+
 @pytest.mark.parametrize(("ended", "finished"), [(False, False), (True, False)])
 def test_a_way_back_that_has_not_come_to_its_end_takes_nothing_off(pile, ended, finished) -> None:
     pile.undo(pile.begin(FIRST), ended=ended, finished=finished)
