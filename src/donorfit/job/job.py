@@ -381,8 +381,8 @@ def confirm_digest(plan: Plan, confirmation: str) -> None:
         again = f"Read the plan again, then: --write {shown}"
         if plan.purpose is PlanPurpose.UNDO:
             again = (
-                f"The newest plan is the way back: donorfit undo JOB --write {shown}. To go on with "
-                "what was stopped: donorfit resume JOB"
+                f"The newest plan is the way back: donorfit undo JOB --write {shown}. To go on "
+                "with what was stopped: donorfit resume JOB"
             )
         raise SafetyError(
             what="The digest given is not that of the newest plan.",
