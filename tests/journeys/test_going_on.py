@@ -1,6 +1,7 @@
 """Work that stopped goes on: what is asked again, measured again, and where that is shown."""
 
 import json
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 
 import pytest
@@ -180,6 +181,7 @@ def test_power_is_asked_before_changes_only_and_shown(
 ):
     monkeypatch.setattr(DoipPlace, "on_this_computer", property(lambda _: False))
     monkeypatch.setattr("donorfit.assemble.read_host_power", HostPower)
+    monkeypatch.setattr("donorfit.cli.session.stay_awake", lambda: nullcontext("no way known"))
     code, _, err = donorfit("resume", stopped, *reach)
     assert code == 45, err
     assert "--answer host-mains=yes" in err
@@ -190,7 +192,9 @@ def test_power_is_asked_before_changes_only_and_shown(
     code, _, err = donorfit("resume", stopped, *reach, "--answer", "check-*=yes")
     assert code == 0, err
     words = "not known: the system reports no battery; the person says: yes"
-    assert words in [each["words"] for each in read_status(donorfit, stopped)["given"]]
+    given = [each["words"] for each in read_status(donorfit, stopped)["given"]]
+    assert words in given
+    assert "it could not be kept awake: no way known" in given
     _, out, _ = donorfit("status", stopped)
     assert "this computer:" in out
     donorfit("record", stopped, "--out", tmp_path)
