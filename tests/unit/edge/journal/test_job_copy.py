@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -225,3 +226,20 @@ def test_a_damaged_record_is_told_with_the_files_own_name(path):
     ):
         copy.list_records()
     assert str(path) in caught.value.where
+
+
+def test_no_database_is_opened_where_the_job_lies(path, monkeypatch):
+    """What opens none there takes no lock there, however short."""
+    JobFile.create(path, now).close()
+    opened = []
+    real = sqlite3.connect
+
+    def connect(name, *more, **options):
+        opened.append(name)
+        return real(name, *more, **options)
+
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    with open_copy(path, now) as copy:
+        copy.list_records()
+    assert len(opened) == 1
+    assert path.parent not in opened[0].parents
