@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from donorfit.job.going_on import list_renewals
-from donorfit.job.host_notes import read_host_notes
+from donorfit.job.host_notes import list_changes
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.records.preparation import Preparation, WakeCheck
 from donorfit.records.renewal import Renewal
@@ -32,11 +32,9 @@ def list_given(store: JobStore) -> tuple[GivenLine, ...]:
         preparation = decode_stored(stored, Preparation)
         lines.append(_word_preparation(preparation))
         lines += map(_word_renewal, list_renewals(store, preparation.plan_digest))
-    notes = read_host_notes(store)
     lines += [
         GivenLine(at=each.at, subject="this computer", words=each.words)
-        for before, each in zip((None, *notes), notes, strict=False)
-        if before is None or before.words != each.words
+        for each in list_changes(store)
     ]
     return tuple(sorted(lines, key=lambda line: line.at))
 

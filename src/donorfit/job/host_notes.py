@@ -17,6 +17,16 @@ def read_host_notes(store: JobStore) -> tuple[HostNote, ...]:
     )
 
 
+def list_changes(store: JobStore) -> tuple[HostNote, ...]:
+    """Notes that say something else than the one before them, oldest first."""
+    notes = read_host_notes(store)
+    return tuple(
+        each
+        for before, each in zip((None, *notes), notes, strict=False)
+        if before is None or before.words != each.words
+    )
+
+
 def add_host_note(store: JobStore, note: HostNote) -> None:
     """Keep one more note; of very many the oldest go."""
     kept = [*read_host_notes(store), note][-MOST_NOTES:]

@@ -14,7 +14,7 @@ from donorfit.job.earlier_runs import (
     warn_of_begun,
 )
 from donorfit.job.going_on import begin_or_go_on, find_beginning, list_renewals
-from donorfit.job.host_notes import read_host_notes
+from donorfit.job.host_notes import list_changes
 from donorfit.job.journal import PastAsk
 from donorfit.job.planned_software import load_planned_software
 from donorfit.job.readiness import require_ready
@@ -325,7 +325,7 @@ class Job:
             change,
             proof,
             renewals=list_renewals(self.store, change.plan_digest),
-            host_notes=read_host_notes(self.store),
+            host_notes=list_changes(self.store),
             mask=mask,
         )
         return self._keep(HANDOVER, handover)

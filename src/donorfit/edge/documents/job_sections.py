@@ -95,7 +95,8 @@ def _tell_taken_back(handover: Handover) -> Notice:
     )
     stays = [each.what for each in handover.plan.findings if each.severity is not Severity.NOTE]
     if stays:
-        text += " To note: " + " ".join(stays)
+        text += " Its plan said beforehand: " + " ".join(stays)
+        text += " What was found is in the steps and their results."
     return Notice(label="Taken back", text=text)
 
 
