@@ -146,9 +146,7 @@ def make_supply(handover: Handover) -> Section:
                 finding=write_supply_finding(supply, readings),
             )
         )
-        text = (
-            f"Forecast over {supply.minutes:.1f} min, {supply.charge_ah:.1f} Ah. It rests on: "
-        )
+        text = f"Forecast over {supply.minutes:.1f} min, {supply.charge_ah:.1f} Ah. It rests on: "
         blocks.append(Paragraph(text=f"{text}{supply.source}."))
         blocks.append(_list_supply(supply))
         if readings:
