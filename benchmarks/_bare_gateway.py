@@ -10,7 +10,7 @@ import os
 import struct
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,7 +46,7 @@ class GatewayProtocol(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the transport."""
-        self._transport = transport
+        self._transport = cast("asyncio.Transport", transport)
 
     def data_received(self, data: bytes) -> None:
         """Cut into frames and answer each."""

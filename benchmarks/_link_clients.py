@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import struct
 import time
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
 
 from _bare_gateway import ADDRESSES, BLOCK_BYTES, FIRST_UNIT, HEADER, TESTER
 from donorfit.diagnostics.conversation import Answered, Download
@@ -16,6 +16,8 @@ from donorfit.vehicle.identity import Address, UnitId
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
+
+    from donorfit.diagnostics.pdu import Pdu
 
 T = TypeVar("T")
 
@@ -61,7 +63,7 @@ def make_download(data: bytes) -> Download:
 class NoKeys:
     """A key source without keys."""
 
-    def compute_key(self, unit: UnitId, level: int, seed: bytes) -> bytes | None:
+    def compute_key(self, unit: UnitId, level: int, seed: bytes) -> None:
         """None."""
         del unit, level, seed
 
@@ -102,7 +104,7 @@ def time_link_alone(port: int, data: bytes) -> Cost:
         await link.open(clock.now() + 5)
         answer: asyncio.Future[bytes] = loop.create_future()
         unit = Address(FIRST_UNIT)
-        leave = link.attach(unit, lambda pdu: answer.set_result(pdu.data))
+        leave = link.attach(unit, lambda pdu: answer.set_result(cast("Pdu", pdu).data))
 
         async def exchange(pdu: bytes) -> bytes:
             nonlocal answer
@@ -162,13 +164,15 @@ def time_bare_asyncio(port: int, data: bytes) -> Cost:
 def time_ready_made(port: int, data: bytes) -> float:
     """Seconds of udsoncan over doipclient; ImportError where they are not installed."""
     import udsoncan  # noqa: PLC0415 - may be absent
-    from doipclient import DoIPClient  # noqa: PLC0415
+    from doipclient.client import DoIPClient  # noqa: PLC0415
     from doipclient.connectors import DoIPClientUDSConnector  # noqa: PLC0415
     from udsoncan.client import Client  # noqa: PLC0415
 
-    doip = DoIPClient("127.0.0.1", FIRST_UNIT, tcp_port=port, client_logical_address=TESTER)
-    config = dict(udsoncan.configs.default_client_config)
-    with Client(DoIPClientUDSConnector(doip), config=config) as client:
+    connect: Any = DoIPClient  # neither of the two is typed
+    bridge: Any = DoIPClientUDSConnector
+    doip = connect("127.0.0.1", FIRST_UNIT, tcp_port=port, client_logical_address=TESTER)
+    config: Any = dict(udsoncan.configs.default_client_config)
+    with Client(bridge(doip), config=config) as client:
         began = time.perf_counter()
         client.request_download(udsoncan.MemoryLocation(0x1000, len(data), 32, 32))
         counter = 1
