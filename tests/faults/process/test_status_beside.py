@@ -53,7 +53,9 @@ def test_looking_all_the_time_disturbs_nothing(prepared, tmp_path):
     done = [each.note.steps_done for each in seen]
     assert done == sorted(done)
     assert len(set(done)) > 3
-    assert all(each.note.left_s >= 0.0 for each in seen)
+    # Before the first step nothing is known of the place.
+    assert all((each.note.left_s is None) == (each.note.steps == 0) for each in seen)
+    assert all(each.note.left_s >= 0.0 for each in seen if each.note.steps)
     assert look(job).at_work is None
 
 
