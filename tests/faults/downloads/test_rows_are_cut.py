@@ -29,6 +29,10 @@ STRIKES = (
 )
 
 
+QUICK = ("kill", "reset", FaultKind.CUT_AFTER_REQUEST, FaultKind.LOSE_ANSWER)
+SLOW = [pytest.param(each, marks=pytest.mark.long) for each in STRIKES if each not in QUICK]
+
+
 @cache
 def find_span() -> range:
     """The requests of an undisturbed apply."""
@@ -83,13 +87,13 @@ def test_undisturbed_it_comes_back_the_way_it_went():
     assert proof.proved, proof.findings
 
 
-@pytest.mark.parametrize("strike", STRIKES, ids=str)
+@pytest.mark.parametrize("strike", [*QUICK, *SLOW], ids=str)
 def test_struck_at_every_single_request_it_ends_new(strike):
     for number in find_span():
         run_new(RowRig(strikes={number: strike}))
 
 
-@pytest.mark.parametrize("strike", ["kill", "reset", FaultKind.CUT_AFTER_REQUEST], ids=str)
+@pytest.mark.parametrize("strike", ["kill", "reset"], ids=str)
 def test_struck_at_every_single_request_it_can_be_taken_back(strike):
     for number in find_span():
         run_back(RowRig(strikes={number: strike}))
