@@ -148,8 +148,9 @@ def _choose_going_on(
     renewals = [
         each
         for each in list_renewals(store, compute_digest(plan))
-        if each.preparation_digest == digest and each.ready
+        if each.preparation_digest == digest and each.is_agreed
     ]
+    # Answers count also where a low supply, for instance, kept the work from going on then.
     asked = [each for each in renewals if each.too_old]
     given_at = asked[-1].looked_at if asked else preparation.prepared_at
     too_old = say_too_old(given_at, now)

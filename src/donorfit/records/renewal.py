@@ -5,6 +5,10 @@ from dataclasses import dataclass
 from donorfit.records.finding import Finding
 from donorfit.records.preparation import WakeCheck
 
+UNDERSTOOD, YES = "understood", "yes"
+AGREED = frozenset((UNDERSTOOD, YES))
+"""Answers to questions of the preparation that let the work go on."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenAnswer:
@@ -44,3 +48,8 @@ class Renewal:
     support_current_a: float | None
     ready: bool
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def is_agreed(self) -> bool:
+        """Whether the person agreed to everything that was asked again."""
+        return all(each.choice in AGREED for each in self.answers)

@@ -26,7 +26,7 @@ from donorfit.job.going_on import (
 )
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.plan import PlannedCaution
-from donorfit.records.renewal import Renewal
+from donorfit.records.renewal import GivenAnswer, Renewal
 
 PACK = make_lane_pack()
 PLAN = make_lane_plan(PACK)
@@ -89,14 +89,14 @@ def begin(store):
     return store.begin_run("apply", f"{compute_digest(CAREFUL)} {compute_digest(READY)}")
 
 
-def renew(hours, *, ready=True, too_old="old"):
+def renew(hours, *, ready=True, too_old="old", choice="understood"):
     return Renewal(
         plan_digest=compute_digest(CAREFUL),
         preparation_digest=compute_digest(READY),
         vin=CAREFUL.vin,
         looked_at=(BEGUN + timedelta(hours=hours)).isoformat(),
         too_old=too_old,
-        answers=(),
+        answers=(GivenAnswer(question="caution-gas", text="Ventilate.", choice=choice),),
         wake_checks=(),
         supply_volts=None,
         support_current_a=None,
@@ -126,13 +126,15 @@ def test_work_that_was_begun_looks_first_and_asks_only_when_answers_are_old(stor
     assert "--answer caution-gas=understood" in caught.value.next_step
 
 
-def test_only_answers_that_let_the_work_go_on_count_anew(store):
+@pytest.mark.parametrize("ready", [True, False])
+def test_only_answers_that_agree_count_anew(store, ready):
+    """Whether something else kept the work from going on then makes them no older."""
     begin(store)
-    store.add_record(RENEWAL, encode(renew(8, ready=False)))
+    store.add_record(RENEWAL, encode(renew(8, ready=False, choice="stop")))
     store.add_record(RENEWAL, encode(renew(8, too_old="")))
     with pytest.raises(StoppedError):
         go_on(store, Person({}), hours=9)
-    store.add_record(RENEWAL, encode(renew(8)))
+    store.add_record(RENEWAL, encode(renew(8, ready=ready)))
     assert isinstance(next(go_on(store, Person({}), hours=11)), Together)
     assert len(list_renewals(store, compute_digest(CAREFUL))) == 3
     with pytest.raises(StoppedError):

@@ -13,10 +13,8 @@ from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, StepKind
 from donorfit.records.preparation import Identity, Preparation, WakeCheck
-from donorfit.records.renewal import GivenAnswer, Renewal
+from donorfit.records.renewal import UNDERSTOOD, YES, GivenAnswer, Renewal
 from donorfit.stages.prepare.conditions import (
-    UNDERSTOOD,
-    YES,
     ask_awake,
     ask_caution,
     block,

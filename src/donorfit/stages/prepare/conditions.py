@@ -8,12 +8,12 @@ from donorfit.diagnostics.readings import Missing, read_identifier, read_supply,
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, PlannedCaution
 from donorfit.records.preparation import WakeCheck
+from donorfit.records.renewal import UNDERSTOOD, YES
 from donorfit.vehicle.control_unit import VIN_IDENTIFIER, ControlUnit
 from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack, WakeCondition, WakeProof
 
-YES, NO = "yes", "no"
-UNDERSTOOD, STOP = "understood", "stop"
+NO, STOP = "no", "stop"
 
 
 def block(id_: str, what: str, where: str = "", why: str = "", next_step: str = "") -> Finding:
