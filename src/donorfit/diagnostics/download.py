@@ -327,8 +327,14 @@ def _fail(phase: str, reply: Reply | Closed, *, erased: bool) -> Talk[_Ended]:
     outcome: Carried
     again = False
     match reply:
-        case Closed(outcome=Refused(code=code)) | Negative(code=code):
+        case Closed(outcome=Refused(code=code)):
             outcome = Refused(code=code, erased=erased)
+            why = describe_negative_response(code)
+            again = erased and code in _BROKEN_OFF
+        case Negative(code=code, begun=begun):
+            # What was begun, or failed while memory was written, has not left it as it was.
+            failed = begun or code == Nrc.GENERAL_PROGRAMMING_FAILURE
+            outcome = Refused(code=code, erased=erased or failed)
             why = describe_negative_response(code)
             again = erased and code in _BROKEN_OFF
         case Closed(outcome=NotSent(why=why)):

@@ -198,3 +198,35 @@ def test_what_the_unit_broke_off_is_not_resumed_but_sent_whole():
     assert outcomes == [Answered(pdu=b"")]
     assert [pdu[1] for pdu in requests if pdu[0] == 0x38] == [6, 3]
     assert b"".join(pdu[2:] for pdu in requests if pdu[0] == 0x36).endswith(DATA)
+
+
+@pytest.mark.parametrize("code", ["22", "72"])
+def test_an_erase_that_was_begun_and_then_refused_may_have_erased(code):
+    # 0x78 says that the unit took the request and works on it: what it has erased by then is gone.
+    procedure = DownloadProcedure(routine_erase=0xFF00)
+    answers = [(0.001, "7F3178"), (0.5, f"7F31{code}")]
+    outcomes, requests = run(procedure, ("3101FF00", answers))
+    assert outcomes == [Refused(code=int(code, 16), erased=True)]
+    assert len(requests) == 1
+
+
+def test_an_erase_that_failed_may_have_erased():
+    # generalProgrammingFailure: the unit met an error while it erased (ISO 14229-1, table A.1).
+    procedure = DownloadProcedure(routine_erase=0xFF00)
+    outcomes, _ = run(procedure, ("3101FF00", [(0.001, "7F3172")]))
+    assert outcomes == REFUSED
+
+
+@pytest.mark.parametrize("request_", ["34", "38"])
+def test_a_transfer_whose_opening_was_begun_and_then_refused_may_have_erased(request_):
+    # Many units erase where the transfer is asked for.
+    procedure = DownloadProcedure(file_path="A" if request_ == "38" else "")
+    answers = [(0.001, f"7F{request_}78"), (0.5, f"7F{request_}31")]
+    outcomes, _ = run(procedure, (request_, answers))
+    assert outcomes == [Refused(code=0x31, erased=True)]
+
+
+def test_what_was_refused_at_once_has_erased_nothing():
+    procedure = DownloadProcedure(routine_erase=0xFF00)
+    outcomes, _ = run(procedure, ("3101FF00", [(0.001, "7F3122")]))
+    assert outcomes == [Refused(code=0x22)]

@@ -105,7 +105,15 @@ def test_a_block_that_the_pack_does_not_have_is_sent_nothing():
     assert not rig.asks
 
 
-@pytest.mark.parametrize("code", [0x22, 0x31, 0x33, 0x70, 0x72])
+def test_09_an_erase_that_failed_is_not_said_to_have_erased_nothing():
+    # generalProgrammingFailure: an error while erasing or programming (ISO 14229-1, table A.1)
+    rig = Rig(TWO, changes=disturb(refuse(0x31, 0x72)))
+    assert rig.run_to_the_end().state is StepState.DONE
+    assert rig.outcomes[0].state is StepState.UNCERTAIN
+    assert "may be in its boot loader: resume to begin again" in rig.outcomes[0].detail
+
+
+@pytest.mark.parametrize("code", [0x22, 0x31, 0x33, 0x70])
 def test_09_an_erase_that_is_refused_leaves_the_unit_as_it_was(code):
     rig = Rig(TWO, changes=disturb(refuse(0x31, code), refuse(0x31, code), refuse(0x31, code, 2)))
     outcome = rig.run_to_the_end()
