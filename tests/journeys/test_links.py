@@ -208,6 +208,12 @@ def test_a_capture_in_words_and_rubbish(donorfit, tmp_path, demo_data, car):
     assert {each["service"] for each in told["events"]} == {0x19}
     units = {each["source"] for each in told["events"]} - {"tester 0E80"}
     assert {"gateway", "tow_control"} <= units
+    # a second session in the same file is added to it
+    assert donorfit(*made, "--capture", capture)[0] == 0
+    both = json.loads(donorfit("trace", "--job", job, "--service", "19", "--json")[1])
+    assert both["unread"] == {}
+    assert both["events"][: len(told["events"])] == told["events"]
+    assert len(both["events"]) == 2 * len(told["events"])
     # a cut file gives what came before, and says so
     whole = capture.read_bytes()
     capture.write_bytes(whole[: len(whole) // 2])
