@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 
 import campaign
+import phases
 import pytest
 from thin_car import make_thin_bed
 from troubles import NUMBERS, Kind, Trouble, draw
@@ -61,6 +62,28 @@ def test_drawn_schedules_of_up_to_eight_faults() -> None:
     for seed in range(30):
         drawn = campaign.draw_schedule(seed)
         check(drawn.run(), (seed, drawn))
+
+
+def test_pairs_of_phases_are_every_two_that_follow_each_other() -> None:
+    """Every request of an undisturbed apply but the keep-alives is of one phase."""
+    found = phases.find_phases()
+    numbers = [number for each in found.values() for number in each]
+    first, last = campaign.find_apply_places()
+    assert len(set(numbers)) == len(numbers)
+    assert 0 < len(numbers) < last - first + 1
+    places = list(phases.list_places())
+    assert len(set(places)) <= len(places) <= len(found) ** 2
+    assert all(1 <= early < late <= last - first + 1 for early, late in places)
+    # A write follows a look, and never the other way round only.
+    look, write = found["look before a write"][0], found["write"][0]
+    assert (look, write) in places
+    assert phases.count_phase_pairs() == len(places) * len(Kind) ** 2
+
+
+def test_pairs_of_kinds_at_drawn_pairs_of_phases() -> None:
+    pairs = random.Random(9).sample(list(phases.list_phase_pairs()), 12)
+    for troubles in pairs:
+        check(campaign.run_schedule(troubles, work=campaign.Work.APPLY), troubles)
 
 
 @pytest.mark.parametrize("share", [0.2, 0.4, 0.6, 0.8, 0.95])
