@@ -49,6 +49,9 @@ from donorfit.vehicle.identity import Address, UnitId
 T = TypeVar("T")
 
 INBOX_MESSAGES = 256
+LONGEST_ARRIVAL_S = 300.0
+"""A message that is still arriving after this is waited for no longer: one unit may begin them for
+ever. The longest of ISO 15765-2, 4095 bytes at its slowest pace of 127 ms a frame, takes 75 s."""
 LATE_BUT_HERE_S = 0.1
 """A message that was received this long after the time ran out still counts, since the program
 itself may have been late."""
@@ -143,7 +146,8 @@ class Line:
         now_s = self._around.clock.now()
         if self._arriving_since_s is None or now_s > self._arriving_until_s:
             self._arriving_since_s = now_s
-        self._arriving_until_s = now_s + patience_s
+        longest_s = self._arriving_since_s + LONGEST_ARRIVAL_S
+        self._arriving_until_s = min(now_s + patience_s, longest_s)
 
     def lose(self, why: str) -> None:
         """The link is lost."""

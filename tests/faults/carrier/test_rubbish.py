@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scripted_car import PROGRAMMING, UNLOCKED, Bench, Script, download, read, write
+from scripted_car import ADDRESS, PROGRAMMING, UNLOCKED, Bench, Script, download, read, write
 
 from donorfit.diagnostics.conversation import Answered, NotSent, Refused, Unknown
+from donorfit.diagnostics.pdu import Arriving
 
 BYTE = st.integers(0, 255)
 ANSWERS = st.one_of(
@@ -35,3 +39,23 @@ def test_any_answers_end_in_an_outcome(answers) -> None:
     assert all(isinstance(each, Answered | Refused | NotSent | Unknown) for each in outcomes)
     # At most: the caps of the services, fences and a security delay.
     assert took_s < 2000
+
+
+@pytest.mark.parametrize("ask", [read(), write(access=UNLOCKED)])
+def test_messages_that_only_ever_begin_to_arrive_end_too(ask) -> None:
+    bench = Bench(Script([("", [])] * 99))
+
+    async def begin_for_ever():
+        while True:
+            bench.memory._sinks.deliver(Arriving(ADDRESS, 1.0))
+            await bench.clock.sleep(0.5)
+
+    async def body(carrier):
+        beginning = asyncio.get_running_loop().create_task(begin_for_ever())
+        try:
+            async with asyncio.timeout(20_000):
+                return await carrier.carry(ask)
+        finally:
+            beginning.cancel()
+
+    assert isinstance(bench.drive(body), NotSent | Unknown)
