@@ -1,6 +1,7 @@
 """A plan as lines for a terminal: what changes, why, in which order, and what stays."""
 
 from collections import Counter
+from collections.abc import Iterable
 
 from donorfit.cli.columns import clean, count, fold, tabulate
 from donorfit.cli.order_wording import word_length, word_steps
@@ -21,6 +22,9 @@ from donorfit.records.plan import (
 from donorfit.vehicle.fault_code import write_fault_code
 
 NO_NAMES = Names()
+
+_QUIET = frozenset((FieldVerdict.UNCHANGED, FieldVerdict.KEPT))
+"""Verdicts of fields that are counted and not listed one by one."""
 
 _TITLES = {PlanPurpose.RETROFIT: "Plan: retrofit of", PlanPurpose.UNDO: "Plan: take back"}
 
@@ -77,11 +81,14 @@ def _undoes(plan: Plan) -> bool:
 def _word_options(plan: Plan, names: Names) -> list[str]:
     if not plan.option_changes:
         return ["", "Option list: no change"]
-    lines = ["", "Option list"]
+    shared = _find_shared_reason(change.reasons for change in plan.option_changes)
+    lines = ["", *fold(f"Option list: {shared}" if shared else "Option list", rest="  ")]
     for change in plan.option_changes:
         title = get_option_title(names, change.option)
         text = f"{change.option} - {title}" if title else str(change.option)
         lines += fold(text, first="  + add      " if change.declared else "  - take out ")
+        if shared:
+            continue
         first, *more = change.reasons or ("no reason was recorded",)
         lines += fold(first, first=" " * 13 + "because ", rest=" " * 15)
         for reason in more:
@@ -89,14 +96,24 @@ def _word_options(plan: Plan, names: Names) -> list[str]:
     return lines
 
 
+def _find_shared_reason(reasons: Iterable[tuple[str, ...]]) -> str:
+    """The one reason that several entries all have, said once above them; else an empty text."""
+    given = list(reasons)
+    alike = len(given) > 1 and len(set(given)) == 1 and len(given[0]) == 1
+    return given[0][0] if alike else ""
+
+
 def _word_edits(plan: Plan, names: Names) -> list[str]:
     if not plan.edits:
         return []
     counts = Counter(field.verdict for edit in plan.edits for field in edit.fields)
     said = [f"{counts[verdict]} {verdict.value}" for verdict in FieldVerdict if counts[verdict]]
-    lines = ["", *fold(f"Fields of the configuration records: {word_list(said)}", rest="  ")]
+    told = [field for edit in plan.edits for field in edit.fields if field.verdict not in _QUIET]
+    shared = _find_shared_reason((field.reason,) for field in told)
+    head = f"Fields of the configuration records: {word_list(said)}"
+    lines = ["", *fold(f"{head}; {shared}" if shared else head, rest="  ")]
     for edit in plan.edits:
-        lines += _word_edit(edit, names)
+        lines += _word_edit(edit, names, shared)
     return lines + _word_kept(plan, names)
 
 
@@ -123,7 +140,7 @@ def _word_kept(plan: Plan, names: Names) -> list[str]:
     return lines
 
 
-def _word_edit(edit: RecordEdit, names: Names) -> list[str]:
+def _word_edit(edit: RecordEdit, names: Names, shared: str) -> list[str]:
     title = get_unit_title(names, edit.unit)
     lines = fold(f"{title}, {edit.record} (0x{edit.identifier:04X})", first="  ")
     quiet = 0
@@ -131,14 +148,14 @@ def _word_edit(edit: RecordEdit, names: Names) -> list[str]:
         if field.verdict is FieldVerdict.UNCHANGED:
             quiet += 1
         elif field.verdict is not FieldVerdict.KEPT:
-            lines += _word_field(edit, field, names)
+            lines += _word_field(edit, field, names, shared)
     kept = sum(field.verdict is FieldVerdict.KEPT for field in edit.fields)
     rest = [f"{kept} kept from the owner"] if kept else []
     rest += [f"{quiet} unchanged"] if quiet else []
     return lines + (fold("; ".join(rest), first="    ") if rest else [])
 
 
-def _word_field(edit: RecordEdit, field: FieldEdit, names: Names) -> list[str]:
+def _word_field(edit: RecordEdit, field: FieldEdit, names: Names, shared: str) -> list[str]:
     note = get_field_note(names, edit.unit, edit.identifier, field.name)
     before, after = word_value(note, field.current), word_value(note, field.result)
     if field.verdict is FieldVerdict.RECOMPUTED:
@@ -146,7 +163,7 @@ def _word_field(edit: RecordEdit, field: FieldEdit, names: Names) -> list[str]:
     values = after if field.current == field.result else f"{before} -> {after}"
     verdict = "" if field.verdict is FieldVerdict.APPLIED else f" ({field.verdict.value})"
     lines = fold(f"{field.title or field.name}: {values}{verdict}", first="    ", rest="      ")
-    if field.reason:
+    if field.reason and field.reason != shared:
         lines += fold(field.reason, first="      because ", rest="      ")
     return lines
 

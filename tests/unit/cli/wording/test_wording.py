@@ -190,3 +190,20 @@ def test_json_form_has_schema_and_digest(job: Any) -> None:
         assert plain["digest"] == compute_digest(record)
         assert json.loads(json.dumps(plain)) == plain
     assert to_json(job.plan)["month_after"] == "2021-07"
+
+
+def test_a_reason_that_all_entries_share_is_said_once(job: Any) -> None:
+    shared = "restored from the backup made before the work"
+    changes = tuple(replace(each, reasons=(shared,)) for each in job.plan.option_changes)
+    edits = tuple(
+        replace(edit, fields=tuple(replace(field, reason=shared) for field in edit.fields))
+        for edit in job.plan.edits
+    )
+    assert len(changes) > 1
+    text = squeeze(word_plan(replace(job.plan, option_changes=changes, edits=edits)))
+    assert f"Option list: {shared}" in text
+    assert "because restored" not in text.partition("Kept from the owner")[0]
+    mixed = (*changes[:-1], replace(changes[-1], reasons=("another",)))
+    text = squeeze(word_plan(replace(job.plan, option_changes=mixed)))
+    assert text.count(f"because {shared}") == len(changes) - 1
+    assert "because another" in text
