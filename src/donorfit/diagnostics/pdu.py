@@ -105,7 +105,8 @@ class TracedFrame:
         at_s: monotonic time.
         direction: sent or received.
         layer: what the bytes are.
-        data: for DoIP header and payload; for CAN the data bytes; for UDS the message.
+        data: for DoIP header and payload, on TCP as they came, so that several frames, a part of
+            one, or no frame at all may stand in it; for CAN the data bytes; for UDS the message.
         source: address that it came from; for CAN the identifier.
         target: address that it went to; 0 for CAN.
         wide: for CAN, a 29-bit identifier.

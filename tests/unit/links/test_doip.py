@@ -18,7 +18,7 @@ from donorfit.diagnostics.doip_messages import (
     DiagnosticNegativeAcknowledge,
     encode_message,
 )
-from donorfit.diagnostics.pdu import LinkLost
+from donorfit.diagnostics.pdu import Direction, LinkLost
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.doip import DoipLink
 from donorfit.edge.links.doip_errors import (
@@ -311,6 +311,27 @@ def test_stray_bytes_end_the_connection_at_once(data: bytes) -> None:
         gateway.writers[0].write(data)
         await until(lambda: lost)
         assert "broke the protocol" in lost[0].reason
+
+    with_gateway(body)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        pytest.param(b"\x02\xfe" + bytes(20), id="no header"),
+        pytest.param(bytes.fromhex("02FD 7777 00000002 ABCD"), id="a type that nobody knows"),
+        pytest.param(bytes.fromhex("02FD 8001 00000010 1071"), id="half a message"),
+    ],
+)
+def test_a_trace_holds_every_byte_that_came(data: bytes) -> None:
+    async def body(gateway, link):
+        traced = []
+        link.trace(
+            lambda each: traced.append(each.data) if each.direction is Direction.RECEIVED else None
+        )
+        gateway.writers[0].write(data)
+        await until(lambda: traced)
+        assert b"".join(traced) == data
 
     with_gateway(body)
 

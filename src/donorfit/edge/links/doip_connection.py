@@ -10,7 +10,6 @@ from donorfit.diagnostics.doip import (
     FrameReader,
     HeaderFault,
     encode_diagnostic_message,
-    encode_frame,
 )
 from donorfit.diagnostics.doip_codes import HeaderNack, PayloadType, describe_diagnostic_nack
 from donorfit.diagnostics.doip_messages import (
@@ -122,13 +121,14 @@ class DoipConnection(asyncio.BufferedProtocol):
             streak.count_answer()
             streak.go_on(now_s)
             return
-        takers, traced = self._takers, self._sinks.traced
+        if self._sinks.traced:
+            # As it came: what is no frame that is taken belongs into a record, too.
+            self._trace(Direction.RECEIVED, bytes(data))
+        takers = self._takers
         for found in self._reader.feed(data):
             if isinstance(found, HeaderFault):
                 self._take_fault(found, bytes(data))
                 continue
-            if traced:
-                self._trace(Direction.RECEIVED, encode_frame(found))
             taker = takers.get(found.payload_type)
             if taker is None:
                 self.unused_frames += 1
