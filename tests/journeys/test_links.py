@@ -209,7 +209,8 @@ def test_a_capture_in_words_and_rubbish(donorfit, tmp_path, demo_data, car):
     units = {each["source"] for each in told["events"]} - {"tester 0E80"}
     assert {"gateway", "tow_control"} <= units
     # a second session in the same file is added to it
-    assert donorfit(*made, "--capture", capture)[0] == 0
+    code, _, err = donorfit(*made, "--capture", capture)
+    assert code == 0, err
     both = json.loads(donorfit("trace", "--job", job, "--service", "19", "--json")[1])
     assert both["unread"] == {}
     assert both["events"][: len(told["events"])] == told["events"]
