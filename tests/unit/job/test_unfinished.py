@@ -51,6 +51,28 @@ def test_a_later_run_of_the_same_stage_takes_its_place(store):
     assert find_unfinished(store).plan_digest == compute_digest(OTHER)
 
 
+def test_a_preparation_of_an_earlier_plan_is_not_told_as_open(store):
+    store.begin_run("prepare", compute_digest(OTHER))
+    assert [run.stage for run in list_open_runs(store)] == ["prepare"]
+    store.add_record("plan", encode(replace(PLAN, month_reason="planned once more")))
+    assert list_open_runs(store) == ()
+    assert find_unfinished(store).stage == ""
+
+
+@pytest.mark.parametrize("stage", ["survey", "bench survey", "prepare", "prove"])
+def test_what_went_on_without_an_abandoned_stage_takes_its_place(store, stage):
+    store.begin_run(stage, compute_digest(OTHER))
+    assert [run.stage for run in list_open_runs(store)] == [stage]
+    store.begin_run("apply", name_context(OTHER)).end()
+    assert list_open_runs(store) == ()
+
+
+def test_a_cut_change_is_taken_up_before_the_preparation_of_the_way_back(store):
+    store.begin_run("apply", name_context())
+    store.begin_run("prepare", compute_digest(OTHER))
+    assert find_unfinished(store).plan_digest == compute_digest(PLAN)
+
+
 def test_a_stopped_run_that_ended_is_taken_up_with_its_own_plan(store):
     change = ChangeRecord(
         plan_digest=compute_digest(PLAN),
