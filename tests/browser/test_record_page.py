@@ -77,7 +77,7 @@ def test_nothing_is_fetched_and_nothing_is_complained_about(watch: Watch, record
 def test_headings_and_pictures_have_names(watch: Watch) -> None:
     page = watch.page
     assert page.get_by_role("heading", level=1).count() == 1
-    assert page.get_by_role("heading", level=2).count() == 17  # 16 sections and the contents
+    assert page.get_by_role("heading", level=2).count() == 18  # 17 sections and the contents
     pictures = page.locator("svg[role=img]")
     assert pictures.count() >= 11
     for place in range(pictures.count()):
