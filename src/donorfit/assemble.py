@@ -243,8 +243,8 @@ class Interrupts:
             raise KeyboardInterrupt
         self._loop.stop_asked = True
         sys.stderr.write(
-            "\nStopping where the car works: what was begun is ended first, a download with its "
-            "restart. Press again to stop at once.\n"
+            "\nStopping where the car works: what was begun is ended first, also downloads that "
+            "belong together, with their restarts. Press again to stop at once.\n"
         )
 
     def ask_to_stop(self, why: str) -> None:

@@ -271,3 +271,17 @@ def test_a_check_by_hand_that_is_not_so_is_named(donorfit, planned, reach):
     assert "7 checks by hand are not so" in err
     assert "values differ" not in err
     assert "donorfit prove JOB" in err
+
+
+def test_keys_that_nobody_gives_are_told_before_and_after(donorfit, planned, reach):
+    answers = ["--answer", "caution-*=understood", "--answer", "awake-*=yes"]
+    assert donorfit("prepare", planned, "--support-amps", 50, *answers, *reach)[0] == 0
+    digest = json.loads(donorfit("apply", planned, "--json")[1])["digest"]
+    place = reach.index("--keys")
+    keyless = [*reach[:place], *reach[place + 2 :]]
+    keyless = [each for each in keyless if each not in {"-q", "--quiet"}]
+    _, _, err = donorfit("apply", planned, "--write", digest, *keyless)
+    said = " ".join(err.split())
+    assert "keys are wanted by body, gateway, lighting, tow_control, and there is no" in said
+    assert "not sent (no key source gave a key for security level 1 (--keys FILE))" in said
+    assert "no answer" not in said.partition("The plan was not carried out")[0]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from donorfit.assemble import FACT_VIN, load_software, run_async
+from donorfit.cli.columns import fold
 from donorfit.cli.number_types import FiniteRange
 from donorfit.cli.outcome_errors import (
     raise_for_change,
@@ -80,9 +81,20 @@ def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: A
             _show_dry_run(job, job.require(PLAN, Plan), as_json=as_json)
         return
     with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
+        _warn_of_keys(job.require(PLAN, Plan), car["keys_path"])
         change = _apply(job, store, digest)
     show(change, word_change_record(change), as_json=as_json)
     raise_for_change(change)
+
+
+def _warn_of_keys(plan: Plan, keys_path: Path | None) -> None:
+    """Say before anything is sent that units will ask for keys and there is no source of them."""
+    units = sorted({step.unit for step in plan.steps if step.security_level})
+    if units and keys_path is None:
+        text = (
+            f"! keys are wanted by {', '.join(units)}, and there is no source of them: --keys FILE"
+        )
+        click.echo("\n".join(fold(text, first="  ", rest="    ")), err=True)
 
 
 def _apply(
@@ -143,6 +155,7 @@ def undo_command(
             )
         # A digest of another plan is refused before anything is sent.
         confirm_digest(plan, digest)
+        _warn_of_keys(plan, car["keys_path"])
         preparation: Preparation = run_async(job.prepare(support_current_a))
         raise_for_preparation(preparation)
         change = _apply(job, store, digest)
@@ -166,6 +179,7 @@ def resume_command(
         unfinished = find_unfinished(store)
         if unfinished.plan_digest:
             job.take_up(unfinished.plan_digest, unfinished.preparation_digest)
+            _warn_of_keys(job.require(PLAN, Plan), car["keys_path"])
         _resume(job, store, unfinished.stage, support_current_a, as_json=as_json)
 
 

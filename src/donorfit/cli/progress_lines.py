@@ -14,11 +14,12 @@ _PLAIN = {
     Happening.RECONNECTED: "connected again, same car",
     Happening.REPLAYED: "no outcome on record, so it is looked at first",
     Happening.NO_ANSWER: "no answer",
+    Happening.NOT_SENT: "not sent",
 }
 _LONG_S = 120
 _SHORT_S = 10
 _STEP_S = 5
-_ENDS = frozenset((Happening.ANSWERED, Happening.REFUSED, Happening.NO_ANSWER))
+_ENDS = frozenset((Happening.ANSWERED, Happening.REFUSED, Happening.NO_ANSWER, Happening.NOT_SENT))
 _WORTH_A_LINE = frozenset(_PLAIN) - {Happening.WAITING}
 
 
@@ -75,7 +76,7 @@ class ProgressLines:
                     line = " | ".join(self._downloads.values())
                 self._run_on(f"    {line}{f'; {self._place}' if self._place else ''}")
                 return ""
-            case Happening.NO_ANSWER if not progress.binding:
+            case Happening.NO_ANSWER | Happening.NOT_SENT if not progress.binding:
                 return ""
             case Happening.ROUND:
                 left = progress.session and word_left(progress.session.left_s)

@@ -99,7 +99,7 @@ def _unlock(unit: UnitState, level: int) -> Talk[Closed | None]:
     answer = yield AskKey(level=level, seed=seed)
     key = answer.key if isinstance(answer, Key) else None
     if key is None:
-        why = f"the key source has no key for security level {level}"
+        why = f"no key source gave a key for security level {level} (--keys FILE)"
         return Closed(outcome=NotSent(why=why))
     return (yield from _send_key(unit, level, key))
 

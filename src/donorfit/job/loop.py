@@ -383,7 +383,9 @@ class Loop:
                 self._tell_ask(ask, Happening.ANSWERED)
             case Refused():
                 self._tell_ask(ask, Happening.REFUSED, f"{outcome.code:02X}")
-            case NotSent() | Unknown():
+            case NotSent():
+                self._tell_ask(ask, Happening.NOT_SENT, outcome.why)
+            case Unknown():
                 self._tell_ask(ask, Happening.NO_ANSWER, outcome.why)
             case Chosen() | Paused() | Noted():
                 pass

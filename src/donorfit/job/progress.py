@@ -12,6 +12,7 @@ class Happening(Enum):
     ANSWERED = "answered"
     REFUSED = "refused"
     NO_ANSWER = "no answer"
+    NOT_SENT = "not sent"
     BUSY = "busy"
     PENDING = "pending"
     BYTES = "bytes"
