@@ -38,13 +38,7 @@ def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
             )
             return StepOutcome(state=state, detail=detail, looks=max(tries - 1, 0))
         if held != step.before:
-            return StepOutcome(
-                state=StepState.DIFFERS,
-                detail=f"holds {held.hex().upper()}; old {step.before.hex().upper()}, "
-                f"new {step.after.hex().upper()}. Restore from the backup.",
-                looks=tries,
-                held=held,
-            )
+            return _describe_other(step, held, tries)
         if tries and not why:
             return StepOutcome(
                 state=StepState.DIFFERS,
@@ -58,16 +52,47 @@ def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
             step, encode_write_request(step.identifier, step.after), step.what, make_access(step)
         )
         if isinstance(outcome, Refused):
-            return StepOutcome(
-                state=StepState.REFUSED,
-                detail=f"{explain_missing(outcome).why}; it still holds the old bytes",
-                looks=tries,
-            )
+            return (yield from _look_after_refusal(unit, step, outcome, tries))
         why = "" if isinstance(outcome, Answered) else explain_missing(outcome).why
     return StepOutcome(
         state=StepState.REFUSED,
         detail=f"no answer in {MOST_TRIES} tries ({why}); it holds the old bytes",
         looks=MOST_TRIES,
+    )
+
+
+def _look_after_refusal(
+    unit: ControlUnit, step: Step, refused: Refused, tries: int
+) -> Generator[Any, Any, StepOutcome]:
+    """What a unit holds that refused the write: it may have begun before it said no."""
+    why = explain_missing(refused).why
+    held = yield from read_identifier(unit, step.identifier, f"look at {step.what}")
+    if isinstance(held, Missing):
+        return StepOutcome(
+            state=StepState.UNCERTAIN,
+            detail=f"{why}; what it holds now cannot be read: {held.why}",
+            looks=tries + 1,
+        )
+    if held == step.before:
+        return StepOutcome(
+            state=StepState.REFUSED, detail=f"{why}; it still holds the old bytes", looks=tries
+        )
+    if held == step.after:
+        return StepOutcome(
+            state=StepState.UNCERTAIN,
+            detail=f"{why}, and yet it holds the new bytes",
+            looks=tries + 1,
+        )
+    return _describe_other(step, held, tries + 1, f"{why}, and yet it ")
+
+
+def _describe_other(step: Step, held: bytes, looks: int, said: str = "") -> StepOutcome:
+    return StepOutcome(
+        state=StepState.DIFFERS,
+        detail=f"{said}holds {held.hex().upper()}; old {step.before.hex().upper()}, "
+        f"new {step.after.hex().upper()}. Restore from the backup.",
+        looks=looks,
+        held=held,
     )
 
 
