@@ -37,7 +37,10 @@ class _Case:
 
 def _judge_absent(case: _Case) -> tuple[FaultVerdict, str]:
     if not case.answered:
-        return FaultVerdict.NOT_TESTED, "the unit did not answer afterwards, so nothing is shown"
+        return (
+            FaultVerdict.NOT_TESTED,
+            "its fault codes could not be read afterwards, so nothing is shown",
+        )
     if case.incomplete:
         return FaultVerdict.NOT_TESTED, "not listed, but parts of the list could not be read"
     if has_failed(case.during) and not has_failed(case.before):

@@ -58,6 +58,7 @@ def prove(
     read_backs, findings = yield from _read_back(pack, plan)
     after = yield from _read_all_faults(pack)
     faults = compare_faults(before.units, after, plan.expected_faults, pack.faults)
+    findings += _judge_unread(plan, before, after)
     findings += _judge_checks(checks)
     supply_volts = yield from _read_supply(pack)
     if not change.finished:
@@ -99,6 +100,28 @@ def _read_supply(pack: Pack) -> Generator[Any, Any, float | None]:
         return None
     volts = yield from read_supply(unit, window.identifier, window.volts_per_bit)
     return None if isinstance(volts, Missing) else volts
+
+
+def _judge_unread(plan: Plan, before: Survey, after: tuple[UnitSurvey, ...]) -> list[Finding]:
+    """Units whose fault codes could not be read now, though they listed them before or are new."""
+    touched = {step.unit for step in plan.steps}
+    findings = []
+    for each in after:
+        then = before.find_unit(each.unit)
+        listed = then is not None and bool(then.faults or then.fault_availability)
+        if each.answered or not (listed or each.unit in touched):
+            continue
+        findings.append(
+            Finding(
+                id="faults-unread",
+                severity=Severity.BLOCKING if listed else Severity.WARNING,
+                what=f"The fault codes of {each.unit} could not be read: they show nothing.",
+                where=each.unit,
+                why="; ".join(each.refusals),
+                next_step="See that it is awake, then prove again: donorfit prove JOB",
+            )
+        )
+    return findings
 
 
 def _judge_checks(checks: list[CheckResult]) -> list[Finding]:
@@ -186,11 +209,9 @@ def _read_unit_faults(unit: ControlUnit) -> Generator[Any, Any, UnitSurvey]:
     for look in range(MOST_FAULT_LOOKS):
         report = yield from read_faults(unit)
         if isinstance(report, Missing):
+            # Whatever it says instead: an empty list would stand for a fault memory without codes.
             return UnitSurvey(
-                unit=unit.id,
-                address=unit.address,
-                answered=report.answered,
-                refusals=(f"fault codes: {report.why}",),
+                unit=unit.id, address=unit.address, answered=False, refusals=(report.why,)
             )
         survey = UnitSurvey(
             unit=unit.id,

@@ -102,7 +102,7 @@ def test_gone_outweighs_during_where_both_are_expected() -> None:
 def test_a_unit_that_does_not_answer_proves_nothing() -> None:
     (row,) = compare(0x2F, None, answered=False)
     assert row.verdict is FaultVerdict.NOT_TESTED
-    assert "did not answer" in row.explanation
+    assert "could not be read" in row.explanation
     (alone,) = compare_faults([survey((CODE, 0x2F))], [], [], [])
     assert alone.verdict is FaultVerdict.NOT_TESTED
 
