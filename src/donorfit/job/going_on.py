@@ -7,7 +7,7 @@ from collections.abc import Callable, Generator
 from datetime import datetime
 from typing import Any
 
-from donorfit.diagnostics.conversation import Together
+from donorfit.diagnostics.conversation import Question, Together
 from donorfit.errors import SafetyError, StoppedError
 from donorfit.job.progress import Person
 from donorfit.job.store import JobStore, decode_stored
@@ -16,7 +16,14 @@ from donorfit.records.finding import Severity
 from donorfit.records.plan import Plan
 from donorfit.records.preparation import Preparation
 from donorfit.records.renewal import GivenAnswer, Renewal
-from donorfit.stages.prepare import GoingOn, list_questions, look_again, needs_support
+from donorfit.stages.prepare import (
+    GoingOn,
+    list_by_hand,
+    list_questions,
+    look_again,
+    needs_support,
+    take_by_hand,
+)
 from donorfit.vehicle.pack import Pack
 
 RENEWAL = "renewal"
@@ -116,7 +123,7 @@ def begin_or_go_on(
         )
         look = look_again(pack, plan, preparation, going_on)
         return _look_first(
-            strand, look, lambda renewal: store.add_record(RENEWAL, encode(renewal))
+            strand, look, person, lambda renewal: store.add_record(RENEWAL, encode(renewal))
         )
     too_old = say_too_old(preparation.prepared_at, now)
     if too_old:
@@ -192,19 +199,44 @@ def _ask_again(
     return tuple(answers)
 
 
+def _ask_by_hand(person: Person, questions: tuple[Question, ...]) -> tuple[GivenAnswer, ...]:
+    answers = []
+    missing = []
+    for each in questions:
+        choice = person.answer(each.id, each.text, each.choices)
+        if choice is None:
+            missing.append(each)
+        else:
+            answers.append(GivenAnswer(question=each.id, text=each.text, choice=choice))
+    if missing:
+        options = " ".join(f"--answer {each.id}=yes" for each in missing)
+        raise StoppedError(
+            what="A unit in its boot loader cannot say what has to be known, so a person has to.",
+            where=", ".join(each.id for each in missing),
+            why=" ".join(each.text for each in missing),
+            state="Nothing was sent that changes the car.",
+            next_step=f"Look, and where it is so: donorfit resume JOB {options}",
+        )
+    return tuple(answers)
+
+
 def _look_first(
     strand: Generator[Any, Any, Any],
     look: Generator[Any, Any, Renewal],
+    person: Person,
     keep: Callable[[Renewal], object],
 ) -> Generator[Any, Any, Any]:
     """Look at the car, keep what was seen, and only then go on with the strand.
 
-    The look is a strand of its own, so that the numbers of what is replayed do not move.
+    The look is a strand of its own, so that the numbers of what is replayed do not move. What
+    units in their boot loaders do not say the person is asked outside of it, each time anew.
 
     Raises:
         SafetyError: something has ceased to hold; nothing was sent that changes the car.
+        StoppedError: nobody says what a unit does not.
     """
     (renewal,) = yield Together(((LOOK, look),))
+    renewal = take_by_hand(renewal, _ask_by_hand(person, list_by_hand(renewal)))
     keep(renewal)
     if not renewal.ready:
         strand.close()

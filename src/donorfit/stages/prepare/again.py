@@ -4,7 +4,7 @@ Backups and their comparison stay those of the preparation: the car holds part o
 """
 
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from donorfit.diagnostics.conversation import Question
@@ -15,6 +15,9 @@ from donorfit.records.plan import Plan, StepKind
 from donorfit.records.preparation import Identity, Preparation, WakeCheck
 from donorfit.records.renewal import UNDERSTOOD, YES, GivenAnswer, Renewal
 from donorfit.stages.prepare.conditions import (
+    BY_HAND,
+    NO,
+    UNIT_BY_HAND,
     ask_awake,
     ask_caution,
     block,
@@ -27,6 +30,7 @@ from donorfit.stages.prepare.conditions import (
     read_condition,
 )
 from donorfit.vehicle.control_unit import SERIAL_IDENTIFIER
+from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack
 
 _RESUME = "Mend it, then: donorfit resume JOB"
@@ -74,7 +78,7 @@ def look_again(
             for each in plan.cautions
             if words.get(ask_caution(each).id) != UNDERSTOOD
         ]
-    programmed = {step.unit for step in plan.steps if step.kind is StepKind.PROGRAM}
+    programmed = frozenset(step.unit for step in plan.steps if step.kind is StepKind.PROGRAM)
     for condition in pack.wake_conditions:
         unit = find_reader(pack, condition)
         if unit is None and going_on.too_old:
@@ -84,10 +88,12 @@ def look_again(
             # One that is being programmed shows nothing but its boot loader.
             checks.append((yield from read_condition(condition, unit)))
     findings += list_asleep(checks)
-    findings += yield from check_vin(pack, plan)
+    findings += yield from check_vin(pack, plan, begun=programmed)
     for identity in preparation.identities:
-        findings += yield from _compare_identity(pack, identity)
-    volts, supply_findings = yield from prove_supply(pack, plan, going_on.support_current_a)
+        findings += yield from _compare_identity(pack, identity, begun=programmed)
+    volts, supply_findings = yield from prove_supply(
+        pack, plan, going_on.support_current_a, begun=programmed
+    )
     findings += supply_findings
     return Renewal(
         plan_digest=compute_digest(plan),
@@ -104,11 +110,60 @@ def look_again(
     )
 
 
-def _compare_identity(pack: Pack, identity: Identity) -> Generator[Any, Any, list[Finding]]:
+def list_by_hand(renewal: Renewal) -> tuple[Question, ...]:
+    """What a person is asked where units in their boot loaders do not say it."""
+    return tuple(
+        Question(
+            id=f"{each.id}-{each.where}" if each.id == UNIT_BY_HAND else each.id,
+            text=f"{each.what} {each.why}",
+            choices=(YES, NO),
+        )
+        for each in renewal.findings
+        if each.id in BY_HAND
+    )
+
+
+def take_by_hand(renewal: Renewal, answers: tuple[GivenAnswer, ...]) -> Renewal:
+    """The renewal with what the person said; a yes stands in the place of the unit's own word.
+
+    Args:
+        renewal: what was seen.
+        answers: one for each of :func:`list_by_hand`, in its order.
+    """
+    if not answers:
+        return renewal
+    said = iter(answers)
+    findings = tuple(
+        _note_by_hand(each, next(said)) if each.id in BY_HAND else each
+        for each in renewal.findings
+    )
+    return replace(
+        renewal,
+        answers=renewal.answers + answers,
+        findings=findings,
+        ready=not any(each.severity is Severity.BLOCKING for each in findings),
+    )
+
+
+def _note_by_hand(finding: Finding, answer: GivenAnswer) -> Finding:
+    if answer.choice != YES:
+        return finding
+    return replace(
+        finding, severity=Severity.WARNING, next_step="The person looked and says that it is so."
+    )
+
+
+def _compare_identity(
+    pack: Pack, identity: Identity, *, begun: frozenset[UnitId]
+) -> Generator[Any, Any, list[Finding]]:
     unit = pack.find_unit(identity.unit)
     if unit is None:
         return [block("unit-unknown", f"The pack has no unit {identity.unit}.", identity.unit)]
     serial = yield from read_text(unit, SERIAL_IDENTIFIER, "read serial number")
+    if isinstance(serial, Missing) and serial.answered and unit.id in begun:
+        what = f"{unit.title} does not say its serial number: it may be in its boot loader."
+        why = f"{serial.why}; is it still the unit with the serial number {identity.serial}?"
+        return [block(UNIT_BY_HAND, what, unit.id, why)]
     if isinstance(serial, Missing):
         what = f"{unit.title} does not say its serial number."
         return [block("identity-unreadable", what, unit.id, serial.why, _RESUME)]

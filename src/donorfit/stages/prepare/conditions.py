@@ -14,6 +14,9 @@ from donorfit.vehicle.identity import UnitId
 from donorfit.vehicle.pack import Pack, WakeCondition, WakeProof
 
 NO, STOP = "no", "stop"
+SUPPLY_BY_HAND, UNIT_BY_HAND, CAR_BY_HAND = "supply-by-hand", "unit-by-hand", "car-by-hand"
+"""What a person can say in place of a unit that is in its boot loader; ids of the findings."""
+BY_HAND = frozenset((SUPPLY_BY_HAND, UNIT_BY_HAND, CAR_BY_HAND))
 
 
 def block(id_: str, what: str, where: str = "", why: str = "", next_step: str = "") -> Finding:
@@ -110,14 +113,24 @@ def read_condition(condition: WakeCondition, unit: ControlUnit) -> Generator[Any
     return WakeCheck(id=condition.id, text=condition.text, met=met, shown_by=shown_by)
 
 
-def check_vin(pack: Pack, plan: Plan) -> Generator[Any, Any, list[Finding]]:
-    """The car must be the plan's: the master keeper says who it is."""
+def check_vin(
+    pack: Pack, plan: Plan, *, begun: frozenset[UnitId] = frozenset()
+) -> Generator[Any, Any, list[Finding]]:
+    """The car must be the plan's: the master keeper says who it is.
+
+    Where it may be in its boot loader (``begun``) another keeper will do, or else a person.
+    """
     keepers = pack.list_keepers()
     if not keepers:
         return []
-    vin = yield from read_text(keepers[0], VIN_IDENTIFIER, "read VIN")
+    first = yield from read_text(keepers[0], VIN_IDENTIFIER, "read VIN")
+    vin = first
+    for keeper in keepers[1:] if keepers[0].id in begun else ():
+        if isinstance(vin, Missing):
+            vin = yield from read_text(keeper, VIN_IDENTIFIER, "read VIN")
     if isinstance(vin, Missing):
-        return [block("vin-unreadable", "The car's VIN could not be read.", why=vin.why)]
+        assert isinstance(first, Missing)  # noqa: S101 - others are read only then
+        return [_miss_vin(keepers[0], plan, first, begun=keepers[0].id in begun)]
     if vin != plan.vin:
         return [
             block(
@@ -130,21 +143,49 @@ def check_vin(pack: Pack, plan: Plan) -> Generator[Any, Any, list[Finding]]:
     return []
 
 
+def _miss_vin(keeper: ControlUnit, plan: Plan, missing: Missing, *, begun: bool) -> Finding:
+    if not begun:
+        return block("vin-unreadable", "The car's VIN could not be read.", why=missing.why)
+    return block(
+        CAR_BY_HAND,
+        f"{keeper.title} does not say the car's VIN: it may be in its boot loader.",
+        keeper.id,
+        f"{missing.why}; is this the car with the VIN {plan.vin}, as its plate says?",
+    )
+
+
 def prove_supply(
-    pack: Pack, plan: Plan, support_current_a: float | None
+    pack: Pack,
+    plan: Plan,
+    support_current_a: float | None,
+    *,
+    begun: frozenset[UnitId] = frozenset(),
 ) -> Generator[Any, Any, tuple[float | None, list[Finding]]]:
-    """Measured voltage inside the window now, and a supply that holds to the end of the plan."""
+    """Measured voltage inside the window now, and a supply that holds to the end of the plan.
+
+    Where the unit that measures it may be in its boot loader (``begun``) a person has to measure.
+    """
     if pack.supply is None:
         return None, []
     unit = pack.find_unit(UnitId(pack.supply.unit))
     if unit is None:
         return None, []
     volts = yield from read_supply(unit, pack.supply.identifier, pack.supply.volts_per_bit)
-    if isinstance(volts, Missing):
-        return None, [block("supply-unreadable", "The supply cannot be read.", unit.id, volts.why)]
     findings = []
     low, high = pack.supply.lowest_volts, pack.supply.highest_volts
-    if not low <= volts <= high:
+    if isinstance(volts, Missing) and unit.id not in begun:
+        return None, [block("supply-unreadable", "The supply cannot be read.", unit.id, volts.why)]
+    if isinstance(volts, Missing):
+        findings.append(
+            block(
+                SUPPLY_BY_HAND,
+                f"{unit.title} measures the supply and may be in its boot loader.",
+                unit.id,
+                f"{volts.why}; does a voltmeter at the battery posts show {low:.1f} to {high:.1f} "
+                "V, and steadily?",
+            )
+        )
+    elif not low <= volts <= high:
         findings.append(
             block(
                 "supply-outside",
@@ -162,7 +203,7 @@ def prove_supply(
             forecast.lowest_volts_unsupported,
             support_current_a,
         )
-    return volts, findings
+    return None if isinstance(volts, Missing) else volts, findings
 
 
 def _judge_support(
