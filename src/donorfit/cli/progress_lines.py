@@ -48,7 +48,7 @@ class ProgressLines:
         elif progress.happening is Happening.ANSWERED:
             self._readings += 1
             self._count()
-        elif progress.happening is Happening.STEP_OPENED:
+        elif progress.happening is Happening.STEP_OPENED and not progress.replayed:
             self._count()
 
     def finish(self) -> None:

@@ -111,6 +111,13 @@ def describe_ask(ask: Ask) -> str:
             return f"wait {ask.seconds:g} s: {ask.why}"
 
 
+def describe_place(ask: Ask) -> str:
+    """Where the work stops that stops before an ask."""
+    if isinstance(ask, Mark) and ask.unit:
+        return f"{ask.unit}: step {ask.what}"
+    return describe_ask(ask)
+
+
 def outcome_to_plain(outcome: Outcome) -> dict[str, object]:
     """An outcome as a dictionary with its kind."""
     return {"kind": type(outcome).__name__, **to_plain(outcome)}

@@ -36,6 +36,7 @@ from donorfit.job.journal import (
     RunJournal,
     compute_ask_digest,
     describe_ask,
+    describe_place,
     is_binding,
 )
 from donorfit.job.progress import Happening, Listener, Person, Progress
@@ -193,7 +194,7 @@ class Loop:
                 what="Stopped before the next change."
                 if self.stop_why
                 else "Stopped where you asked, before the next change.",
-                where=describe_ask(ask),
+                where=describe_place(ask),
                 why=self.stop_why,
                 state="Everything written so far is in the job file.",
                 next_step="donorfit resume JOB",
@@ -318,9 +319,8 @@ class Loop:
             self._tell_ask(ask, Happening.ASKED)
             outcome = await courier.carry(ask)
             self._tell_outcome(ask, outcome)
-            if courier.lost is None or isinstance(outcome, Answered | Refused):
-                return outcome
-            if not reading or tries_left == 1:
+            answered = isinstance(outcome, Answered | Refused)
+            if answered or courier.lost is None or not reading or tries_left == 1:
                 return outcome
         raise AssertionError  # the last turn returns
 

@@ -99,6 +99,12 @@ def test_the_whole_session_stands_in_the_running_line_of_a_terminal(monkeypatch)
     lines = ProgressLines(terminal)
     lines(Progress(happening=Happening.ANSWERED, unit="tow", what="read", session=PLACE))
     assert terminal.getvalue().endswith("  1 value read; 4 of 25 steps done, about 85 s left")
+    replayed = Progress(
+        happening=Happening.STEP_OPENED, unit="tow", what="s05", session=PLACE, replayed=True
+    )
+    before = terminal.getvalue()
+    lines(replayed)
+    assert terminal.getvalue() == before  # flies past and says nothing of the place
     lines(Progress(happening=Happening.STEP_OPENED, unit="tow", what="s05", session=PLACE))
     assert "\n" not in terminal.getvalue()
     lines(at(fraction=0.25, bytes_per_s=1000.0, left_s=30.0, session=PLACE))

@@ -206,6 +206,23 @@ def test_where_nobody_answers_one_strand_asks_for_all():
     assert connection.failures == 8
 
 
+def test_where_the_work_stops_before_a_step_is_told_by_the_step():
+    def strand():
+        loop.stop_asked = True
+        yield Mark(kind=MarkKind.OPENED, what="s21", unit=UnitId("u2"))
+
+    loop = Loop(
+        journal=MemoryRun(),
+        connection=ToyConnection(make_car(), Schedule()),
+        person=Nobody(),
+        listener=lambda progress: None,
+        sleep=no_sleep,
+    )
+    with pytest.raises(StoppedError) as stopped:
+        asyncio.run(loop.run("toy", strand()))
+    assert stopped.value.where == "u2: step s21"
+
+
 def test_a_wish_to_stop_ends_before_the_next_change_only():
     car = make_car()
 
