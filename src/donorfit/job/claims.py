@@ -5,11 +5,23 @@ from collections.abc import Mapping
 from donorfit.diagnostics.conversation import Noted
 from donorfit.job.journal import PastAsk
 from donorfit.records.change_record import ChangeRecord, StepState
-from donorfit.records.plan import Plan
+from donorfit.records.plan import Plan, PlanPurpose, StepKind
 from donorfit.records.session_order import BEGUN_LANE, name_lane
 
 TOUCHED = frozenset((StepState.DONE, StepState.ALREADY, StepState.UNCERTAIN, StepState.DIFFERS))
 """States of a step after which the car may hold what it wrote."""
+
+
+def find_begun(plan: Plan, earlier: ChangeRecord | None) -> frozenset[str]:
+    """Steps after which a unit may be in its boot loader, where it reports no known version.
+
+    Those that the newest change record of this plan left uncertain; of an undo plan every
+    download, since what it takes back may have been cut in the middle.
+    """
+    if plan.purpose is PlanPurpose.UNDO:
+        return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
+    steps = earlier.steps if earlier is not None else ()
+    return frozenset(step.step for step in steps if step.state is StepState.UNCERTAIN)
 
 
 def list_closed(

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from donorfit.errors import JournalError, MisuseError, SafetyError
-from donorfit.job.claims import list_closed, list_touched
+from donorfit.job.claims import find_begun, list_closed, list_touched
 from donorfit.job.earlier_runs import (
     doubt_begun,
     forbid_over_begun_download,
@@ -22,11 +22,11 @@ from donorfit.job.runner import CarAccess, run_stage
 from donorfit.job.standing import find_change_of, list_runs_of, list_standing
 from donorfit.job.store import JobStore, StoredRun, decode_stored
 from donorfit.job.unfinished import list_open_runs
-from donorfit.records.change_record import ChangeRecord, StepState
+from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.fit_report import FitReport
 from donorfit.records.handover import Handover
-from donorfit.records.plan import Plan, PlanPurpose, StepKind
+from donorfit.records.plan import Plan, PlanPurpose
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import Proof
 from donorfit.records.survey import Survey
@@ -244,7 +244,7 @@ class Job:
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         runs = list_runs_of(self.store, plan, compute_digest(plan))
         earlier = find_change_of(self.store, runs)
-        begun = _list_begun(plan, earlier)
+        begun = find_begun(plan, earlier)
         claims = Claims(
             closed=list_closed(plan, begun, self._read_cut_run(context)),
             earlier=list_touched(earlier),
@@ -354,18 +354,6 @@ class Job:
         undo = make_undo_plan(self.pack, plan, preparation, change)
         undo = tell_what_stays(undo, tuple(each.plan_digest for each in standing[:-1]))
         return undo if undo == self.find(PLAN, Plan) else self._keep(PLAN, undo)
-
-
-def _list_begun(plan: Plan, earlier: ChangeRecord | None) -> frozenset[str]:
-    """Steps after which a unit may be in its boot loader, where it reports no known version.
-
-    Those that the newest change record of this plan left uncertain; of an undo plan every
-    download, since what it takes back may have been cut in the middle.
-    """
-    if plan.purpose is PlanPurpose.UNDO:
-        return frozenset(step.id for step in plan.steps if step.kind is StepKind.PROGRAM)
-    steps = earlier.steps if earlier is not None else ()
-    return frozenset(step.step for step in steps if step.state is StepState.UNCERTAIN)
 
 
 def confirm_digest(plan: Plan, confirmation: str) -> None:

@@ -4,9 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from donorfit.diagnostics.conversation import Noted, NotSent, Unknown
+from donorfit.job.claims import find_begun, list_closed
 from donorfit.job.given_answers import GivenLine, list_given
 from donorfit.job.journal import PastAsk
 from donorfit.job.remaining import RemainingTime
+from donorfit.job.standing import find_change_of, list_runs_of
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.job.unfinished import list_open_runs, name_plan
 from donorfit.job.work import AtWork, Running
@@ -142,8 +144,9 @@ def describe_status(
             ),
             None,
         )
-        place = _find_place(plan, strands) if plan else _NO_PLACE
-        rest = _reckon_rest(plan, strands, at_work) if plan else None
+        begun = _find_begun(store, plan) if plan else frozenset()
+        place = _find_place(plan, begun, strands) if plan else _NO_PLACE
+        rest = _reckon_rest(plan, begun, strands, at_work) if plan else None
         open_runs.append(
             OpenRun(
                 stage=run.stage,
@@ -229,10 +232,19 @@ class _Place:
 _NO_PLACE = _Place()
 
 
-def _find_place(plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]]) -> _Place:
+def _find_begun(store: JobStore, plan: Plan) -> frozenset[str]:
+    """Downloads that come before all rounds, as they did when the run began."""
+    runs = list_runs_of(store, plan, compute_digest(plan))
+    return find_begun(plan, find_change_of(store, runs))
+
+
+def _find_place(
+    plan: Plan, begun: frozenset[str], strands: Mapping[str, tuple[PastAsk, ...]]
+) -> _Place:
     """The last round of which the journal holds anything, lane by lane."""
     if plan.order is None:
         return _NO_PLACE
+    first = {step.id for step in plan.list_first(begun)}
     for each in reversed(plan.order.rounds):
         names = {
             lane.network: f"apply/{name_lane(each.number, lane.network)}" for lane in each.lanes
@@ -241,17 +253,18 @@ def _find_place(plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]]) -> _Plac
             continue
         lanes = []
         for lane in each.lanes:
+            steps = tuple(step for step in lane.steps if step not in first)
             asks = strands.get(names[lane.network], ())
             closings = [at for at, ask in enumerate(asks) if _is_closing(ask)]
             done = len(closings)
             after = asks[closings[-1] + 1 :] if closings else asks
-            begun = lane.steps[done] if after and done < len(lane.steps) else ""
+            now = steps[done] if after and done < len(steps) else ""
             lanes.append(
                 OpenLane(
                     network=lane.network,
-                    closed=lane.steps[:done],
-                    begun=begun,
-                    left=lane.steps[done + bool(begun) :],
+                    closed=steps[:done],
+                    begun=now,
+                    left=steps[done + bool(now) :],
                 )
             )
         return _Place(round=each.number, rounds=len(plan.order.rounds), lanes=tuple(lanes))
@@ -259,18 +272,18 @@ def _find_place(plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]]) -> _Plac
 
 
 def _reckon_rest(
-    plan: Plan, strands: Mapping[str, tuple[PastAsk, ...]], at_work: AtWork | None
+    plan: Plan,
+    begun: frozenset[str],
+    strands: Mapping[str, tuple[PastAsk, ...]],
+    at_work: AtWork | None,
 ) -> RemainingTime | None:
     """The rest of a plan whose closed steps the journal holds; None where it marks no steps."""
     if plan.order is None:
         return None
     measured = at_work.note.measured if at_work is not None else ()
     rest = RemainingTime(plan, measured)
-    for each in plan.order.rounds:
-        for lane in each.lanes:
-            asks = strands.get(f"apply/{name_lane(each.number, lane.network)}", ())
-            for step in lane.steps[: sum(map(_is_closing, asks))]:
-                rest.close(step, 0.0)
+    for step in list_closed(plan, begun, strands):
+        rest.close(step, 0.0)
     return rest
 
 
