@@ -118,7 +118,9 @@ def _await_pending(
     give_up_s = began_s + policy.pending_cap_s.get(expectation.service, policy.pending_cap_other_s)
     pendings = 1
     while heard_s < give_up_s:
-        yield _tell_pending(expectation.service, pendings, heard_s - began_s)
+        if pendings > 1 or expectation.service != Service.TRANSFER_DATA:
+            # A unit that writes a block asks for time each time, and its progress is told.
+            yield _tell_pending(expectation.service, pendings, heard_s - began_s)
         until_s = min(heard_s + unit.next_wait_s, give_up_s)
         event = yield Listen(until_s=until_s)
         while isinstance(event, Heard) and expectation.match(event.pdu) is Match.OTHER:

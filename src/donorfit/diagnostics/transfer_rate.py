@@ -19,9 +19,15 @@ class TransferRate:
         self._points.clear()
 
     def take(self, done_bytes: int, at_s: float) -> float:
-        """Bytes a second so far; 0 where that cannot be said yet."""
+        """Bytes a second so far; 0 where that cannot be said yet.
+
+        Time in which no byte was carried, as between two pieces, is taken out.
+        """
         if self._points and done_bytes < self._points[-1][1]:
             self._points.clear()
+        if self._points and done_bytes == self._points[-1][1]:
+            idle_s = at_s - self._points[-1][0]
+            self._points = deque((then_s + idle_s, done) for then_s, done in self._points)
         self._points.append((at_s, done_bytes))
         while at_s - self._points[0][0] > WINDOW_S and len(self._points) > 2:  # noqa: PLR2004
             self._points.popleft()

@@ -37,6 +37,16 @@ def test_a_pause_and_a_new_beginning_are_forgotten():
     assert rate.take(500, 304.0) == pytest.approx(500.0)
 
 
+def test_what_lies_between_two_pieces_does_not_count():
+    rate = TransferRate()
+    rate.take(0, 0.0)
+    assert rate.take(2000, 2.0) == pytest.approx(1000.0)
+    # the piece is checked and the next one erased, which takes half a minute and a bit
+    assert rate.take(2000, 37.0) == pytest.approx(1000.0)
+    assert rate.take(3000, 38.0) == pytest.approx(1000.0)
+    assert rate.take(5000, 40.0) == pytest.approx(1000.0)
+
+
 def test_slow_blocks_are_further_apart_than_the_window():
     rate = TransferRate()
     rate.take(0, 0.0)

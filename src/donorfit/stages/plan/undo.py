@@ -162,7 +162,7 @@ def _program_back(source: _Undo) -> Iterator[Step]:
             yield from _end_downloads(source, own)
         before = own[-1].software_after
         for number, block in enumerate(blocks, start=1):
-            what = f"program {id_} back to software {block.version}"
+            what = f"program {unit.title} back to software {block.version}"
             step = replace(own[-1], what=what + word_place(number, len(blocks)))
             # On the way a unit has software that neither the old nor the new records belong to.
             safe = number == len(blocks)
@@ -317,13 +317,11 @@ def _undo_edits(plan: Plan, steps: tuple[Step, ...]) -> tuple[RecordEdit, ...]:
 
 
 def _expect_again(plan: Plan) -> tuple[ExpectedFault, ...]:
-    """What the work had settled comes back with the state before it."""
+    """What the work had settled comes back with the state before it; the rest shows as it did."""
     return tuple(
-        replace(
-            each,
-            phase=FaultPhase.DURING,
-            cause=f"{each.cause}, as before the work",
-        )
+        replace(each, phase=FaultPhase.DURING, cause=f"{each.cause}, as before the work")
+        if each.phase is FaultPhase.GONE_AFTER
+        else each
         for each in plan.expected_faults
     )
 

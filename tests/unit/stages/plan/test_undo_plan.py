@@ -176,6 +176,20 @@ def test_settled_codes_come_back_with_the_old_state(world: World) -> None:
     assert all(each.phase is FaultPhase.DURING for each in back.expected_faults)
 
 
+def test_what_only_shows_during_work_is_not_said_to_come_from_before(world: World) -> None:
+    plan = world.plan()
+    settled = next(e for e in plan.expected_faults if e.phase is FaultPhase.GONE_AFTER)
+    passing = replace(settled, phase=FaultPhase.DURING, cause="it restarts")
+    plan = replace(plan, expected_faults=(settled, passing))
+    preparation = prepare(plan)
+    done = change(plan, preparation, {each.id: StepState.DONE for each in plan.steps})
+    back = make_undo_plan(world.pack, plan, preparation, done)
+    assert [each.cause for each in back.expected_faults] == [
+        f"{settled.cause}, as before the work",
+        "it restarts",
+    ]
+
+
 class TestSoftware:
     @pytest.fixture
     def programmed(self, world: World) -> World:
