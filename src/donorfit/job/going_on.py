@@ -65,26 +65,27 @@ def list_renewals(store: JobStore, plan_digest: str) -> tuple[Renewal, ...]:
     return tuple(each for each in found if each.plan_digest == plan_digest)
 
 
-def find_beginning(store: JobStore, context: str, now: str) -> str:
-    """From when a preparation counts that is made now.
+def find_beginning(store: JobStore, context: str, now: str, stage: str = "prepare") -> str:
+    """From when a stage counts that asks a person and is run now: a preparation, or a proof.
 
     One that was cut and is taken up counts from its beginning, since its answers are replayed.
     Where they are too old, the cut one is ended, so that everything is asked anew.
 
     Args:
         store: the job file.
-        context: digest of the plan that is prepared.
+        context: digest of the plan that is prepared, or of the change that is proved.
         now: ISO 8601 time with offset.
+        stage: the stage.
     """
     cut = [
         run
         for run in store.list_runs()
-        if (run.stage, run.context, run.ended_at) == ("prepare", context, "")
+        if (run.stage, run.context, run.ended_at) == (stage, context, "")
     ]
     if not cut:
         return now
     if say_too_old(cut[-1].begun_at, now):
-        store.begin_run("prepare", context).end()
+        store.begin_run(stage, context).end()
         return now
     return cut[-1].begun_at
 

@@ -294,8 +294,11 @@ class Job:
         change = self.require(CHANGE, ChangeRecord)
         plan = self.require_made_from(PLAN, Plan, change.plan_digest)
         before = self.require_made_from(SURVEY, Survey, plan.survey_digest)
-        strand = prove(self.pack, plan, before, change, self._now())
-        proof: Proof = await self._run("prove", compute_digest(change), strand)
+        digest, now = compute_digest(change), self._now()
+        # Only for what it ends: the readings of a proof are always of now.
+        find_beginning(self.store, digest, now, "prove")
+        strand = prove(self.pack, plan, before, change, now)
+        proof: Proof = await self._run("prove", digest, strand)
         return self._keep(PROOF, proof)
 
     def hand_over(self, *, mask: bool) -> Handover:

@@ -210,13 +210,14 @@ class Schedule:
                 return ended
             self.result.marks.add(f"ended by {type(ended).__name__}")
             self._check_known()
-            if self._gives_up and self._applying:
-                self._gives_up = False
-                return None
             if self._applying and TOO_OLD in str(ended):
+                # It was refused before anything was begun, so that there is nothing to give up.
                 self._applying = False
                 self._prepare()
                 self._applying = True
+            elif self._gives_up and self._applying:
+                self._gives_up = False
+                return None
         raise NeverEndsError(str(ended))
 
     async def _run_once(self, deed: Callable[[Job], Awaitable[Any]]) -> Any:

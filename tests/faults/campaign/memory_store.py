@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from donorfit.edge.journal.memory import MemoryRun
@@ -30,6 +30,7 @@ class Run:
     durable: int = 0
     """Entries that a loss of power leaves: what was there at the last durable write."""
     ended: bool = False
+    begun_at: str = ""
 
 
 class MemoryStore:
@@ -38,12 +39,14 @@ class MemoryStore:
     Attributes:
         full_writes: how many writes from now on fail, because the disk is full.
         on_write: is called before every write, so that a test can strike there.
+        now: wall time, for when a run began.
     """
 
     def __init__(self) -> None:
         self.full_writes = 0
         self.writes = 0
         self.on_write = lambda: None
+        self.now = lambda: ""
         self._facts: dict[str, str] = {}
         self._records: list[StoredRecord] = []
         self._latest: dict[str, StoredRecord] = {}
@@ -62,10 +65,7 @@ class MemoryStore:
     def copy_file(self) -> MemoryStore:
         """The same job file with all its runs, as somebody may put it aside at any moment."""
         other = self.copy()
-        other._runs = [
-            Run(run.stage, run.context, list(run.entries), run.durable, run.ended)
-            for run in self._runs
-        ]
+        other._runs = [replace(run, entries=list(run.entries)) for run in self._runs]
         return other
 
     def count_all(self) -> tuple[int, int, int, int]:
@@ -123,7 +123,7 @@ class MemoryStore:
             if (run.stage, run.context, run.ended) == (stage, context, False):
                 return StoreRun(self, run, taken_up=True)
         self.strike()
-        self._runs.append(Run(stage, context))
+        self._runs.append(Run(stage, context, begun_at=self.now()))
         return StoreRun(self, self._runs[-1], taken_up=False)
 
     def list_runs(self) -> tuple[StoredRun, ...]:
@@ -132,7 +132,7 @@ class MemoryStore:
                 run=n,
                 stage=run.stage,
                 context=run.context,
-                begun_at="",
+                begun_at=run.begun_at,
                 ended_at="x" if run.ended else "",
             )
             for n, run in enumerate(self._runs)

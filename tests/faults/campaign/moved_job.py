@@ -95,6 +95,7 @@ class MovedWorld(World):
     def use(self, store: MemoryStore) -> None:
         """Go on with another job file."""
         store.on_write = self._meet_write
+        store.now = self.tell_date
         self.store = store
         if store not in self.stores:
             self.stores.append(store)

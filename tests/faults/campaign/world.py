@@ -82,6 +82,7 @@ class World:
         self.bed = bed
         self.store = bed.make_store()
         self.store.on_write = self._meet_write
+        self.store.now = self.tell_date
         self.number = 0
         self.struck: list[tuple[int, Trouble]] = []
         self.changes: list[tuple[str, bytes]] = []
@@ -108,6 +109,7 @@ class World:
         """Car and job file as they are in another world, with all requests numbered anew."""
         self.store = other.store.copy()
         self.store.on_write = self._meet_write
+        self.store.now = self.tell_date
         self._car._state = other._car._advance(None)
         self._base_s = other._base_s
 
