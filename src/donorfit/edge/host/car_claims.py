@@ -12,6 +12,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from donorfit.edge.host.processes import ProcessMark, is_same, read_process
 from donorfit.errors import SafetyError
 
 FILE_NAME = "cars.sqlite"
@@ -19,8 +20,12 @@ _TABLE = (
     "CREATE TABLE IF NOT EXISTS claims (car TEXT PRIMARY KEY, process INTEGER NOT NULL, "
     "started REAL NOT NULL, job TEXT NOT NULL, since TEXT NOT NULL)"
 )
+_ADDED = "since_boot"
+"""A column that files of before do not have; -1 where it is not known."""
+_ADD = f"ALTER TABLE claims ADD COLUMN {_ADDED} REAL NOT NULL DEFAULT -1"
+_COLUMNS = f"car, process, started, job, since, {_ADDED}"
+_UNKNOWN_S = -1.0e9
 _BUSY_S = 5.0
-_SAME_START_S = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,33 +34,27 @@ class Claim:
 
     Attributes:
         car: VIN or place.
-        process: its process number.
-        started: when that process began, in seconds of the wall clock.
+        mark: its process.
         job: its job file.
         since: ISO 8601 time of the claim.
     """
 
     car: str
-    process: int
-    started: float
+    mark: ProcessMark
     job: str
     since: str
 
-
-def read_start(process: int) -> float | None:
-    """When a process began, in seconds of the wall clock; None where there is none."""
-    import psutil  # noqa: PLC0415 - slow to import, and needed once a session
-
-    try:
-        return float(psutil.Process(process).create_time())
-    except psutil.NoSuchProcess:
-        return None
-    except psutil.Error:
-        return 0.0  # it is there, and will not say
+    @property
+    def process(self) -> int:
+        """Its process number."""
+        return self.mark.number
 
 
-def _make_claim(row: tuple[str, int, float, str, str]) -> Claim:
-    return Claim(car=row[0], process=row[1], started=row[2], job=row[3], since=row[4])
+def _make_claim(row: tuple[str, int, float, str, str, float]) -> Claim:
+    car, number, started_s, job, since, since_boot_s = row
+    known_s = since_boot_s if since_boot_s >= 0 else _UNKNOWN_S
+    mark = ProcessMark(number=number, started_s=started_s, since_boot_s=known_s)
+    return Claim(car=car, mark=mark, job=job, since=since)
 
 
 class CarClaims:
@@ -71,13 +70,13 @@ class CarClaims:
         *,
         job: Path,
         now: Callable[[], str],
-        read_start: Callable[[int], float | None] = read_start,
+        read_process: Callable[[int], ProcessMark | None] = read_process,
     ) -> None:
         self.notes: list[str] = []
         self._folder = folder
         self._job = str(job.absolute())
         self._now = now
-        self._read_start = read_start
+        self._read_process = read_process
         self._held: set[str] = set()
 
     def claim(self, car: str) -> None:
@@ -113,7 +112,7 @@ class CarClaims:
         try:
             with self._open() as connection:
                 rows = connection.execute(
-                    "SELECT car, process, started, job, since FROM claims WHERE job = ?",
+                    f"SELECT {_COLUMNS} FROM claims WHERE job = ?",  # noqa: S608 - our own columns
                     (self._job,),
                 ).fetchall()
         except (sqlite3.Error, OSError):
@@ -139,7 +138,8 @@ class CarClaims:
         """Who else has it; None once it is ours."""
         with self._open() as connection:
             row = connection.execute(
-                "SELECT car, process, started, job, since FROM claims WHERE car = ?", (car,)
+                f"SELECT {_COLUMNS} FROM claims WHERE car = ?",  # noqa: S608 - our own columns
+                (car,),
             ).fetchone()
             if row is not None:
                 holder = _make_claim(row)
@@ -149,18 +149,25 @@ class CarClaims:
                     f"process {holder.process} ended without letting go of {car} "
                     f"(job {holder.job}); look at that job: donorfit status JOB"
                 )
+            own = self._read_process(os.getpid())
             connection.execute(
-                "INSERT OR REPLACE INTO claims VALUES (?, ?, ?, ?, ?)",
-                (car, os.getpid(), self._read_start(os.getpid()) or 0.0, self._job, self._now()),
+                f"INSERT OR REPLACE INTO claims ({_COLUMNS}) "  # noqa: S608 - our own columns
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    car,
+                    os.getpid(),
+                    own.started_s if own else 0.0,
+                    self._job,
+                    self._now(),
+                    own.since_boot_s if own else -1.0,
+                ),
             )
             return None
 
     def _is_alive(self, claim: Claim) -> bool:
         """Whether the process is there and is still the same; in doubt it is."""
-        started = self._read_start(claim.process)
-        if started is None:
-            return False
-        return not (started and claim.started) or abs(started - claim.started) < _SAME_START_S
+        now = self._read_process(claim.process)
+        return now is not None and is_same(claim.mark, now)
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -169,5 +176,8 @@ class CarClaims:
         with closing(sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)) as connection:
             connection.execute(_TABLE)
             connection.execute("BEGIN IMMEDIATE")
+            columns = connection.execute("PRAGMA table_info(claims)").fetchall()
+            if all(column[1] != _ADDED for column in columns):
+                connection.execute(_ADD)
             yield connection
             connection.execute("COMMIT")

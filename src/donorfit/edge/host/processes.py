@@ -47,8 +47,11 @@ def read_own_process() -> ProcessMark:
 def is_running(mark: ProcessMark) -> bool:
     """Whether that process is there and is still the same; in doubt it is."""
     now = read_process(mark.number)
-    if now is None:
-        return False
+    return now is not None and is_same(mark, now)
+
+
+def is_same(mark: ProcessMark, now: ProcessMark) -> bool:
+    """Whether what has a number now is what had it then; in doubt it is."""
     if not now.started_s or not mark.started_s:
         return True
     return (

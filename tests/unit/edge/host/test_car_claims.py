@@ -1,13 +1,15 @@
 """Two programs on one car: the second is told, and a dead one leaves nothing in the way."""
 
-import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from donorfit.edge.host.car_claims import FILE_NAME, CarClaims, read_start
+from donorfit.edge.host.car_claims import FILE_NAME, CarClaims
+from donorfit.edge.host.processes import ProcessMark
 from donorfit.errors import SafetyError
 
 CAR = "ZZ9MRE1A3L0004217"
@@ -77,17 +79,46 @@ def test_a_killed_program_lets_go_and_its_job_is_named(tmp_path, other):
     assert "other.donorfit" in note
 
 
+def mark(started_s, since_boot_s=50.0):
+    """What the system says of every process."""
+    return lambda number: ProcessMark(
+        number=number, started_s=started_s, since_boot_s=since_boot_s
+    )
+
+
 def test_a_process_number_that_was_given_out_again_is_not_the_old_process(tmp_path):
-    old = make(tmp_path, read_start=lambda _: 1000.0)
+    old = make(tmp_path, read_process=mark(1000.0, 50.0))
     old.claim(CAR)
-    make(tmp_path, read_start=lambda _: 5000.0).claim(CAR)
+    make(tmp_path, read_process=mark(5000.0, 4050.0)).claim(CAR)
 
 
 @pytest.mark.parametrize("said", [1000.0, 0.0])
 def test_in_doubt_the_other_one_is_alive(tmp_path, said):
-    make(tmp_path, read_start=lambda _: 1000.0).claim(CAR)
+    make(tmp_path, read_process=mark(1000.0)).claim(CAR)
     with pytest.raises(SafetyError):
-        make(tmp_path, read_start=lambda _: said).claim(CAR)
+        make(tmp_path, read_process=mark(said)).claim(CAR)
+
+
+@pytest.mark.parametrize("jump_s", [3600.0, -86400.0])
+def test_a_wall_clock_that_was_set_does_not_end_a_claim(tmp_path, jump_s):
+    # A laptop that comes to a network sets its clock; systems reckon when a process began from it.
+    make(tmp_path, read_process=mark(1e9)).claim(CAR)
+    with pytest.raises(SafetyError):
+        make(tmp_path, read_process=mark(1e9 + jump_s)).claim(CAR)
+    assert make(tmp_path, "x", read_process=mark(1e9 + jump_s)).find_job_holder() is None
+
+
+def test_claims_of_a_program_from_before_count(tmp_path):
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as claims:
+        claims.execute(
+            "CREATE TABLE claims (car TEXT PRIMARY KEY, process INTEGER NOT NULL, "
+            "started REAL NOT NULL, job TEXT NOT NULL, since TEXT NOT NULL)"
+        )
+        claims.execute("INSERT INTO claims VALUES (?, 1, 1000.0, 'old', '2026')", (CAR,))
+        claims.commit()
+    with pytest.raises(SafetyError):
+        make(tmp_path, read_process=mark(1000.0)).claim(CAR)
+    make(tmp_path, read_process=mark(5000.0)).claim(CAR)
 
 
 def test_what_was_given_back_is_free(tmp_path):
@@ -115,10 +146,3 @@ def test_a_damaged_file_is_told_and_stops_nothing(tmp_path):
     claims = make(tmp_path)
     claims.claim(CAR)
     assert "cannot be seen" in claims.notes[0]
-
-
-def test_start_of_processes():
-    assert read_start(os.getpid()) > 1e9
-    process = subprocess.Popen([sys.executable, "-c", ""])
-    process.wait()
-    assert read_start(process.pid) is None
