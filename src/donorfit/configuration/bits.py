@@ -6,6 +6,7 @@ with bit 7 of the next byte.
 """
 
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.vehicle.layout import ByteOrder, Field
 
 _BYTE = 8
@@ -64,7 +65,7 @@ def write_field(field: Field, data: bytes, raw: int) -> bytes:
     shift = _find_shift(field, len(data))
     if shift is None:
         raise InputError(
-            what=f"The field {field.name!r} lies outside a record of {len(data)} bytes.",
+            what=f"The field {field.name!r} lies outside a record of {count(len(data), 'byte')}.",
             where=f"field {field.name!r}, first bit {field.first_bit}",
             next_step="Check the layout in the pack against the length of the record.",
         )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.vehicle.layout import Checksum
 
 _BYTE = 8
@@ -131,7 +132,7 @@ def _cover(checksum: Checksum, data: bytes) -> bytes:
     covered = range(checksum.first_byte, checksum.last_byte + 1)
     if place.stop > len(data) or covered.stop > len(data):
         raise InputError(
-            what=f"The checksum reaches beyond a record of {len(data)} bytes.",
+            what=f"The checksum reaches beyond a record of {count(len(data), 'byte')}.",
             where=f"checksum at byte {checksum.byte}, "
             f"over bytes {checksum.first_byte} to {checksum.last_byte}",
             next_step="Check the layout in the pack against the length of the record.",

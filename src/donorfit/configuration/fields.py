@@ -5,6 +5,7 @@ from math import isclose
 
 from donorfit.configuration.bits import get_limits, read_field, write_field
 from donorfit.errors import InputError, MisuseError
+from donorfit.records.counted import count
 from donorfit.vehicle.layout import Field, Layout
 
 Values = tuple[tuple[str, int], ...]
@@ -26,9 +27,10 @@ def read_fields(layout: Layout, data: bytes) -> Values:
     outside = [name for name, raw in values if raw is None]
     if outside:
         raise InputError(
-            what=f"A record of {len(data)} bytes does not hold every field of its layout.",
+            what=f"A record of {count(len(data), 'byte')} does not hold every field of its "
+            "layout.",
             where=f"fields {', '.join(outside)}",
-            why=f"The layout has {layout.length_bytes} bytes.",
+            why=f"The layout has {count(layout.length_bytes, 'byte')}.",
             next_step="Check the unit's software version and the layouts in the pack.",
         )
     return tuple((name, raw) for name, raw in values if raw is not None)

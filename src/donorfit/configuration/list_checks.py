@@ -31,7 +31,7 @@ def check_option_list(
     """Say what is odd about one stored list: length, month, order, what the pack does not know."""
     doubts = []
     if len(read.data) != store.length_bytes:
-        doubts.append(f"it has {len(read.data)} bytes instead of {store.length_bytes}")
+        doubts.append(f"it has {count(len(read.data), 'byte')} instead of {store.length_bytes}")
     if read.month is None:
         doubts.append(f"its first bytes {read.data[:2].hex().upper()} are no month")
     if store.encoding is ListEncoding.CODES:

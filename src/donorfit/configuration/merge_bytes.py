@@ -8,6 +8,7 @@ from donorfit.configuration.checksums import (
 )
 from donorfit.configuration.merge_values import MergeInput, Origin
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.vehicle.layout import Layout
 
@@ -46,7 +47,8 @@ def find_block(given: MergeInput) -> Finding | None:
         return _block(
             given,
             "record-too-short",
-            f"The record read has {len(given.current)} bytes, its layout {layout.length_bytes}.",
+            f"The record read has {count(len(given.current), 'byte')}, its layout "
+            f"{layout.length_bytes}.",
             "The layout is not the one of this unit's software.",
             "Check the unit's software version and the layouts in the pack.",
         )
@@ -105,7 +107,7 @@ def _find_new_tail(given: MergeInput, start: bytes) -> Finding | None:
     return Finding(
         id="record-longer",
         severity=Severity.WARNING,
-        what=f"The record grows from {len(given.current)} to {len(start)} bytes.",
+        what=f"The record grows from {len(given.current)} to {count(len(start), 'byte')}.",
         where=given.where,
         why=f"Bytes {', '.join(map(str, unknown))} are not derived; {source}.",
         next_step="Read the record again after programming and compare these bytes.",
@@ -154,7 +156,7 @@ def list_byte_findings(given: MergeInput, start: bytes) -> tuple[Finding, ...]:
             Finding(
                 id="record-too-long",
                 severity=Severity.WARNING,
-                what=f"The record read has {len(given.current)} bytes, its layout "
+                what=f"The record read has {count(len(given.current), 'byte')}, its layout "
                 f"{given.layout_before.length_bytes}; the rest is kept.",
                 where=given.where,
                 next_step="Check the unit's software version and the layouts in the pack.",

@@ -9,6 +9,7 @@ code, ``hex:`` and eight digits where these are not ASCII, ``bit N`` for a bit.
 from collections.abc import Collection, Iterator
 
 from donorfit.errors import InputError, Mistake
+from donorfit.records.counted import count
 from donorfit.records.survey import OptionListRead
 from donorfit.vehicle.control_unit import ListEncoding, OptionListStore
 from donorfit.vehicle.identity import BuildMonth, OptionName
@@ -121,7 +122,7 @@ def list_stored_options(pack: Pack, options: Collection[OptionName]) -> tuple[Op
 def _fail(
     store: OptionListStore, what: str, missing: Collection[str], next_step: str
 ) -> InputError:
-    where = f"identifier 0x{store.identifier:04X}, {store.length_bytes} bytes"
+    where = f"identifier 0x{store.identifier:04X}, {count(store.length_bytes, 'byte')}"
     mistakes = [
         Mistake(file=where, line=0, what=f"{each} cannot be stored", next_step=next_step)
         for each in sorted(missing)

@@ -42,6 +42,7 @@ from donorfit.diagnostics.uds import (
     encode_routine_request,
 )
 from donorfit.diagnostics.unit_state import UnitState
+from donorfit.records.counted import count
 from donorfit.vehicle.software import CheckScope, EraseRecord, SegmentPlace
 
 _BROKEN_OFF = frozenset(
@@ -100,7 +101,7 @@ def carry_download(unit: UnitState, download: Download, max_pdu_bytes: int) -> T
     """
     total = sum(each.size_bytes for each in download.places)
     if total != len(download.data):
-        why = f"the pieces have {total} bytes, the software {len(download.data)}"
+        why = f"the pieces have {count(total, 'byte')}, the software {len(download.data)}"
         return NotSent(why=why)
     restarts = unit.policy.download_restarts
     resume = download.resume and download.procedure.resumable
@@ -180,7 +181,7 @@ def _bring_piece(
         yield Tell(kind=NoteKind.DOWNLOAD_FAILED, text=why)
         return _Ended(outcome=Unknown(why=why))
     if opened.position:
-        text = f"it holds {opened.position} of {len(piece.data)} bytes and goes on there"
+        text = f"it holds {opened.position} of {count(len(piece.data), 'byte')} and goes on there"
         yield Tell(kind=NoteKind.BEGUN_AGAIN, text=text)
     reply = yield from send_blocks(
         unit,

@@ -7,6 +7,8 @@ with a missing frame is told as broken, never guessed.
 from dataclasses import dataclass
 from enum import Enum
 
+from donorfit.records.counted import count
+
 _SINGLE, _FIRST, _CONSECUTIVE, _FLOW_CONTROL = range(4)
 _SEQUENCE_NUMBERS = 16
 _CLASSIC_BYTES = 8
@@ -92,7 +94,7 @@ class IsotpListener:
     def _drop(self, why: str) -> tuple[Broken, ...]:
         if not self._total:
             return ()
-        text = f"{len(self._data)} of {self._total} bytes, {why}"
+        text = f"{len(self._data)} of {count(self._total, 'byte')}, {why}"
         self._data.clear()
         self._total = 0
         return (Broken(why=text),)
@@ -102,7 +104,7 @@ class IsotpListener:
         if total == 0 and len(data) > 6:  # noqa: PLR2004 - the escape form has a 32-bit length
             total, start = int.from_bytes(data[2:6], "big"), 6
             if total <= _LONGEST_CLASSIC:
-                return Broken(why=f"a first frame in long form for only {total} bytes")
+                return Broken(why=f"a first frame in long form for only {count(total, 'byte')}")
         if total <= len(data) - start or len(data) < _CLASSIC_BYTES - self._prefix:
             return Broken(why="a first frame whose length cannot be")
         self._data[:] = data[start:]

@@ -29,6 +29,7 @@ from donorfit.diagnostics.uds import (
     encode_fault_request,
     encode_read_request,
 )
+from donorfit.records.counted import count
 from donorfit.vehicle.control_unit import ControlUnit
 from donorfit.vehicle.identity import DataIdentifier
 
@@ -134,5 +135,5 @@ def read_supply(
     if isinstance(value, Missing):
         return value
     if len(value) != 2:  # noqa: PLR2004 - the pack's form of this value
-        return Missing(why=f"{len(value)} bytes instead of 2", answered=True)
+        return Missing(why=f"{count(len(value), 'byte')} instead of 2", answered=True)
     return int.from_bytes(value) * volts_per_bit

@@ -10,6 +10,7 @@ from donorfit.diagnostics.negative_response import describe_negative_response
 from donorfit.diagnostics.talk import Supply, Talk
 from donorfit.diagnostics.uds import decode_read_answer, encode_read_request
 from donorfit.diagnostics.unit_state import UnitState
+from donorfit.records.counted import count
 
 LONGEST_S = 1.5
 """Longest wait for a unit that asks for patience: the download's own session lasts 5 s (S3)."""
@@ -42,5 +43,5 @@ def _decode(pdu: bytes, watch: SupplyWatch) -> Supply:
     except MalformedError as error:
         return Supply(volts=None, why=error.what)
     if len(value) != _SUPPLY_BYTES:
-        return Supply(volts=None, why=f"{len(value)} bytes instead of {_SUPPLY_BYTES}")
+        return Supply(volts=None, why=f"{count(len(value), 'byte')} instead of {_SUPPLY_BYTES}")
     return Supply(volts=int.from_bytes(value, "big") * watch.volts_per_bit)

@@ -18,6 +18,7 @@ from donorfit.diagnostics.uds import (
     Service,
     decode_session_answer,
 )
+from donorfit.records.counted import count
 from donorfit.vehicle.fault_code import write_fault_code
 
 _PENDING = 0x78
@@ -250,20 +251,20 @@ def _describe_download(pdu: bytes, names: Names) -> str:
     del names
     if is_answer(pdu):
         size = int.from_bytes(pdu[2 : 2 + (pdu[1] >> 4)], "big")
-        return f"blocks of {size} bytes"
+        return f"blocks of {count(size, 'byte')}"
     if len(pdu) < 3:  # noqa: PLR2004 - format and lengths
         return _show(pdu[1:])
     address_bytes, size_bytes = pdu[2] & 0x0F, pdu[2] >> 4
     address = int.from_bytes(pdu[3 : 3 + address_bytes], "big")
     size = int.from_bytes(pdu[3 + address_bytes : 3 + address_bytes + size_bytes], "big")
-    return f"{size} bytes at 0x{address:X}, format {pdu[1]:02X}"
+    return f"{count(size, 'byte')} at 0x{address:X}, format {pdu[1]:02X}"
 
 
 def _describe_block(pdu: bytes, names: Names) -> str:
     del names
     size = len(pdu) - 2
     return (
-        f"block {pdu[1]:02X}, {size} bytes"
+        f"block {pdu[1]:02X}, {count(size, 'byte')}"
         if size and not is_answer(pdu)
         else f"block {pdu[1]:02X}"
     )

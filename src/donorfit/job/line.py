@@ -44,6 +44,7 @@ from donorfit.job.ports import (
     SendRefusedError,
     StreamingLink,
 )
+from donorfit.records.counted import count
 from donorfit.vehicle.identity import Address, UnitId
 
 T = TypeVar("T")
@@ -314,7 +315,9 @@ class Line:
         self._inbox.clear()
         self._overflow = 0
         self.state.dirty = True
-        self.tell(Tell(kind=NoteKind.STRAY, text=f"{dropped} messages that nobody asked for"))
+        self.tell(
+            Tell(kind=NoteKind.STRAY, text=f"{count(dropped, 'message')} that nobody asked for")
+        )
 
     def tell(self, note: Tell) -> None:
         """Pass a note on to people."""

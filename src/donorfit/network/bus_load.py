@@ -23,6 +23,7 @@ from donorfit.network.frame_bits import (
     compute_priority,
     compute_worst_bits,
 )
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Message, Network
 
 NANOSECONDS_A_SECOND = 1_000_000_000
@@ -181,7 +182,9 @@ def _collect(network: Network) -> tuple[list[_Frame], tuple[str, ...], tuple[str
         kind = "CAN FD" if message.can_fd else "classic CAN"
         longest = LENGTHS[-1] if message.can_fd else LARGEST_CLASSIC_BYTES
         if not 0 <= message.length_bytes <= longest:
-            left_out.append(f"{message.name}: {message.length_bytes} bytes fit no {kind} frame")
+            left_out.append(
+                f"{message.name}: {count(message.length_bytes, 'byte')} fit no {kind} frame"
+            )
         elif message.cycle_ms is None or message.cycle_ms <= 0:
             left_out.append(f"{message.name}: sent on events, no cycle")
         else:

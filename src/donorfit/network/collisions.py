@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from donorfit.network.layouts import list_differences
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Message, Network
 
 _MOST_NAMED = 4
@@ -97,7 +98,7 @@ def _compare(network: str, first: Message, second: Message) -> Collision:
 def _describe_difference(first: Message, second: Message) -> str:
     parts = []
     if first.length_bytes != second.length_bytes:
-        parts.append(f"{first.length_bytes} and {second.length_bytes} bytes")
+        parts.append(f"{first.length_bytes} and {count(second.length_bytes, 'byte')}")
     if first.can_fd != second.can_fd:
         parts.append("one is a classic frame, the other CAN FD")
     names = {s.name for s in first.signals}, {s.name for s in second.signals}

@@ -17,6 +17,7 @@ change rate in their middle; both are counted as slow, so the time is never too 
 from typing import NamedTuple
 
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 
 LENGTHS: tuple[int, ...] = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 """Bytes that a CAN FD frame can carry (ISO 11898-1:2015)."""
@@ -50,7 +51,7 @@ def round_up_length(length_bytes: int) -> int:
     """
     if not 0 <= length_bytes <= LENGTHS[-1]:
         raise InputError(
-            what=f"a CAN FD frame cannot carry {length_bytes} bytes",
+            what=f"a CAN FD frame cannot carry {count(length_bytes, 'byte')}",
             where="frame length",
             why=f"ISO 11898-1 allows 0 to {LENGTHS[-1]}",
             next_step="correct the message's length",

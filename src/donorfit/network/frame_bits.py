@@ -6,6 +6,7 @@ refuted, revisited and revised", Real-Time Systems 35 (2007), equations (1) to (
 """
 
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Message
 
 LARGEST_CLASSIC_BYTES = 8
@@ -45,7 +46,7 @@ def compute_priority(message: Message) -> tuple[int, int, int]:
 def _stuffable(length_bytes: int, *, extended: bool) -> int:
     if not 0 <= length_bytes <= LARGEST_CLASSIC_BYTES:
         raise InputError(
-            what=f"a classic CAN frame cannot carry {length_bytes} bytes",
+            what=f"a classic CAN frame cannot carry {count(length_bytes, 'byte')}",
             where="frame length",
             why="ISO 11898-1 allows 0 to 8; longer frames are CAN FD and are not analysed",
             next_step="leave the message out",

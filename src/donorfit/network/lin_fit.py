@@ -16,6 +16,7 @@ from enum import Enum
 
 from donorfit.errors import InputError
 from donorfit.network.collisions import CollisionKind, find_collisions
+from donorfit.records.counted import count
 from donorfit.vehicle.lin import LARGEST_SIGNAL_ID, LinCluster, LinNode, SlotKind
 from donorfit.vehicle.network import Message, Network, NetworkKind
 
@@ -111,7 +112,8 @@ def compute_nominal_us(length_bytes: int, bit_rate: int) -> float:
     """
     if not 0 <= length_bytes <= LONGEST_BYTES or bit_rate <= 0:
         raise InputError(
-            what=f"a LIN frame of {length_bytes} bytes at {bit_rate} bit/s cannot be timed",
+            what=f"a LIN frame of {count(length_bytes, 'byte')} at {bit_rate} bit/s cannot be "
+            "timed",
             where="LIN frame",
             why=f"LIN carries 0 to {LONGEST_BYTES} bytes at a positive bit rate",
             next_step="correct the description",
@@ -198,7 +200,7 @@ def _check_frames(messages: Iterable[Message]) -> Iterator[LinDoubt]:
             yield LinDoubt(
                 kind=LinDoubtKind.LENGTH,
                 subject=each.name,
-                why=f"it has {each.length_bytes} bytes; LIN carries 1 to {LONGEST_BYTES}",
+                why=f"it has {count(each.length_bytes, 'byte')}; LIN carries 1 to {LONGEST_BYTES}",
                 next_step="correct the description",
             )
         if not 0 <= each.frame_id <= LARGEST_SIGNAL_ID:
@@ -261,7 +263,8 @@ def _check_slots(slots: Iterable[SlotTime], cluster: LinCluster) -> Iterator[Lin
                 kind=LinDoubtKind.SLOT_TOO_SHORT,
                 subject=f"{slot.schedule}: {slot.frame}",
                 why=(
-                    f"{slot.length_bytes} bytes take up to {slot.longest_us / 1000:.2f} ms and "
+                    f"{count(slot.length_bytes, 'byte takes', 'bytes take')} up to "
+                    f"{slot.longest_us / 1000:.2f} ms and "
                     f"{cluster.jitter_us / 1000:g} ms jitter, the slot has "
                     f"{slot.delay_us / 1000:g} ms"
                 ),

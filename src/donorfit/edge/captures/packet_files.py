@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 
 MOST_PACKET_BYTES = 1 << 24
 _MOST_BLOCK_BYTES = MOST_PACKET_BYTES + (1 << 16)
@@ -126,7 +127,9 @@ def _read_pcap(file: BinaryIO, order: str, ticks: int) -> Iterator[Packet]:
             raise _CutShortError(message)
         seconds, fraction, kept, whole = struct.unpack(f"{order}IIII", mark)
         if kept > MOST_PACKET_BYTES:
-            message = f"packet {number} claims {kept} bytes: the file is damaged from there on"
+            message = (
+                f"packet {number} claims {count(kept, 'byte')}: the file is damaged from there on"
+            )
             raise _CutShortError(message)
         data = _take(file, kept, f"packet {number}")
         yield Packet(
@@ -154,7 +157,10 @@ def _read_pcapng(file: BinaryIO) -> Iterator[Packet]:
             interfaces = []
         kind, length = struct.unpack(f"{order}II", mark)
         if length % 4 or not 12 <= length <= _MOST_BLOCK_BYTES:  # noqa: PLR2004 - an empty block
-            message = f"a block after packet {number} claims {length} bytes: damaged from there on"
+            message = (
+                f"a block after packet {number} claims {count(length, 'byte')}: damaged from "
+                "there on"
+            )
             raise _CutShortError(message)
         body = _take(file, length - 8, f"a block after packet {number}")[:-4]
         if kind == _INTERFACE:

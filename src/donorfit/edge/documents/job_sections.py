@@ -255,7 +255,7 @@ def _list_fields(handover: Handover, edit: RecordEdit) -> Table:
     before, after = edit.before.hex(" ").upper(), edit.after.hex(" ").upper()
     title = get_unit_title(handover.names, edit.unit)
     unchanged = len(edit.fields) - len(shown)
-    rows += (("All bytes", before, after, f"{unchanged} more fields unchanged", ""),)
+    rows += (("All bytes", before, after, f"{count(unchanged, 'more field')} unchanged", ""),)
     return Table(
         caption=f"Fields of {title}, {edit.record}, record 0x{edit.identifier:04X}",
         head=("Field", "Before", "After", "Decision", "Why"),

@@ -16,6 +16,7 @@ from donorfit.edge.documents.job_sections import word_options
 from donorfit.edge.documents.work_sections import list_programmed
 from donorfit.figures.fault_flow import draw_fault_flow, write_fault_finding
 from donorfit.figures.naming import get_unit_title
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.handover import Handover
 from donorfit.records.plan import PlanPurpose
@@ -126,7 +127,7 @@ def _word_bytes(data: bytes) -> str:
         return data.hex(" ").upper()
     digest = hashlib.sha256(data).hexdigest()
     start = data[:_FIRST_BYTES].hex(" ").upper()
-    return f"{start} ... ({len(data)} bytes, SHA-256 {digest})"
+    return f"{start} ... ({count(len(data), 'byte')}, SHA-256 {digest})"
 
 
 def make_way_back(handover: Handover) -> Section:

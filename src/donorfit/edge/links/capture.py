@@ -28,6 +28,7 @@ from donorfit.edge.links.capture_sections import (
 )
 from donorfit.errors import JournalError
 from donorfit.job.ports import Clock
+from donorfit.records.counted import count
 from donorfit.vehicle.identity import Address
 
 DEFAULT_MAX_BYTES = 256 << 20
@@ -81,7 +82,7 @@ class CaptureFile:
                 aside = set_aside(path, older)
                 self.notes.append(
                     f"the capture {path.name} ended in the middle of a block: its last "
-                    f"{older.torn_bytes} bytes are kept in {aside.name}"
+                    f"{count(older.torn_bytes, 'byte is', 'bytes are')} kept in {aside.name}"
                 )
             self._tester_port = _FIRST_TESTER_PORT + older.sections % _TESTER_PORTS
             self._file: FileIO = path.open("ab", buffering=0)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from donorfit.network.frames import Column
+from donorfit.records.counted import count
 
 OBJECT_MARK = b"LOBJ"
 BASE = struct.Struct("<4sHHII")  # mark, header size and version, object size, type
@@ -74,7 +75,10 @@ def _walk(whole: bytes) -> tuple[Column, int]:
             return np.array(places, np.int64), at
         size = BASE.unpack_from(whole, begin)[3]
         if size < BASE.size:
-            what = f"an object of {size} bytes follows the {len(places)} objects before"
+            what = (
+                f"an object of {count(size, 'byte')} follows the "
+                f"{count(len(places), 'object')} before"
+            )
             raise BlfError(what)
         if begin + size > len(whole):
             return np.array(places, np.int64), begin

@@ -20,6 +20,7 @@ from donorfit.network.candump_text import CANDUMP
 from donorfit.network.frames import FrameTable, LeftOut, LogReading
 from donorfit.network.loops import Loops
 from donorfit.network.text_records import TextReader
+from donorfit.records.counted import count
 
 LOG_FORMATS = ("log", "txt", "asc", "blf", "mf4", "trc", "csv", "db")
 LARGEST_LOG_BYTES = 8 * 1024**3
@@ -46,7 +47,9 @@ def read_log_file(path: Path, loops: Loops | None = None) -> LogReading:
         raise _refuse(path, what, "check the path and the file") from None
     if not len(reading.frames.ids):
         kinds = ", ".join(f"{each.number} {each.kind}" for each in reading.left_out) or "nothing"
-        raise _refuse(path, f"no frame in {reading.lines} lines ({kinds})", "check the format")
+        raise _refuse(
+            path, f"no frame in {count(reading.lines, 'line')} ({kinds})", "check the format"
+        )
     return reading
 
 
@@ -171,7 +174,7 @@ def _read_slowly(path: Path) -> LogReading:
     except ImportError as error:
         raise _refuse(path, f"a reader is not installed: {error}", "install it") from None
     except Exception as error:  # noqa: BLE001 - whatever the library trips over is bad input
-        what = f"after {number} messages: {type(error).__name__}: {error}"
+        what = f"after {count(number, 'message')}: {type(error).__name__}: {error}"
         raise _refuse(path, what, "record again, or give another format") from None
     left_out = [LeftOut(kind, len(found), found[0]) for kind, found in counts.items()]
     skipped = _count_lines(path) - number if rows and find_ending(path) in _TEXT_ENDINGS else 0

@@ -10,6 +10,7 @@ from typing import Any
 from donorfit.errors import InputError
 from donorfit.network.gateway_rows import GatewayRow
 from donorfit.network.signal_matching import Place
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Message, Signal
 
 SENDER = "gateway_rows"
@@ -70,7 +71,7 @@ def _write_network(messages: list[list[Place]]) -> str:
     if len(back.messages) != len(messages):
         raise InputError(
             what="The written DBC does not read back.",
-            why=f"{len(back.messages)} of {len(messages)} messages came back",
+            why=f"{len(back.messages)} of {count(len(messages), 'message')} came back",
             next_step="Leave signals out with --signal and try again.",
         )
     return text

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from donorfit.edge.networks.error_lines import find_line, get_line
 from donorfit.errors import Mistake
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Message, Network, NetworkKind, Signal
 
 MOST_MESSAGES = 20_000
@@ -64,7 +65,7 @@ def _list_rates(network: Network, text: str, file_format: str) -> Iterator[tuple
 def _list_message(network: Network, message: Message) -> Iterator[tuple[str, str]]:
     longest = LONGEST_BYTES.get(network.kind, LONGEST_BYTES[NetworkKind.CAN])
     if not 0 <= message.length_bytes <= longest:
-        yield f"message {message.name} has {message.length_bytes} bytes", ""
+        yield f"message {message.name} has {count(message.length_bytes, 'byte')}", ""
     if message.cycle_ms is not None and message.cycle_ms < 0:
         yield f"message {message.name} has a cycle of {message.cycle_ms} ms", ""
     for signal in message.signals:

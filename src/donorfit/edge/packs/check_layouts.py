@@ -14,6 +14,7 @@ from donorfit.edge.packs.unit_shapes import (
     RecordShape,
     UnitShape,
 )
+from donorfit.records.counted import count
 from donorfit.vehicle.identity import SoftwareVersion
 
 
@@ -89,7 +90,7 @@ def _check_checksum(
         notes.add(file, line, "the checksum covers nothing", "let first_byte come first")
     size = _count_checksum_bytes(checksum.algorithm)
     if max(checksum.byte + size - 1, checksum.last_byte) >= layout.length_bytes:
-        what = f"the checksum reaches beyond the record's {layout.length_bytes} bytes"
+        what = f"the checksum reaches beyond the record's {count(layout.length_bytes, 'byte')}"
         notes.add(file, line, what, "correct its places or the length")
         return
     for byte in range(checksum.byte, checksum.byte + size):
@@ -117,7 +118,10 @@ def _check_place(
     bits = list(_list_bits(field, layout.length_bytes))
     line = field.get_line("first_bit")
     if not bits:
-        what = f"the field {field.name!r} reaches beyond the record's {layout.length_bytes} bytes"
+        what = (
+            f"the field {field.name!r} reaches beyond the record's "
+            f"{count(layout.length_bytes, 'byte')}"
+        )
         notes.add(file, line, what, "correct first_bit, bit_length or length_bytes")
         return
     for other in dict.fromkeys(taken[bit] for bit in bits if bit in taken):

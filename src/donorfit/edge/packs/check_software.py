@@ -9,6 +9,7 @@ from donorfit.edge.packs.pack_parts import SOFTWARE_FOLDER, PackParts
 from donorfit.edge.packs.unit_shapes import SoftwareShape, UnitShape
 from donorfit.edge.software.read_software import read_software_bytes
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.vehicle.control_unit import SoftwareBlock
 from donorfit.vehicle.software import (
     SegmentPlace,
@@ -38,7 +39,7 @@ def check_software(
         notes.add(file, block.get_line("file"), what, "add the file")
         return
     if block.format == "binary" and len(data) != block.size_bytes:
-        what = f"{where}: the file has {len(data)} bytes, not {block.size_bytes}"
+        what = f"{where}: the file has {count(len(data), 'byte')}, not {block.size_bytes}"
         notes.add(file, block.get_line("size_bytes"), what, _RIGHT_FILE)
     digest = sha256(data).hexdigest()
     if digest != block.sha256:
@@ -64,7 +65,10 @@ def _check_places(
     line = block.get_line("segments" if block.segments else "memory_address")
     total = sum(each.size_bytes for each in places)
     if total != block.size_bytes:
-        what = f"{where}: the segments have {total} bytes, size_bytes says {block.size_bytes}"
+        what = (
+            f"{where}: the segments have {count(total, 'byte')}, size_bytes says "
+            f"{block.size_bytes}"
+        )
         notes.add(file, line, what, "correct one of them")
     if places[0].address != block.memory_address:
         what = f"{where}: the first segment is at 0x{places[0].address:X}, not at memory_address"
@@ -75,7 +79,7 @@ def _check_places(
             what = f"{where}: segments overlap at 0x{after.address:X}"
             notes.add(file, line, what, "correct addresses and sizes")
     for each in places:
-        shown = f"{each.memory_bytes} bytes at 0x{each.address:X}"
+        shown = f"{count(each.memory_bytes, 'byte')} at 0x{each.address:X}"
         if each.address + each.memory_bytes - 1 >= 1 << (8 * block.address_bytes):
             what = f"{where}: {shown} need more than {block.address_bytes} address bytes"
             notes.add(file, line, what, "raise address_bytes")
@@ -153,7 +157,10 @@ def _check_file(
     if found != _list_places(block):
         shown = ", ".join(f"0x{each.address:X} ({each.size_bytes})" for each in found[:8])
         more = ", ..." if len(found) > 8 else ""  # noqa: PLR2004 - as many as a line takes
-        what = f"{where}: the file has {len(found)} pieces, at {shown}{more}, the pack says others"
+        what = (
+            f"{where}: the file has {count(len(found), 'piece')}, at {shown}{more}, the pack "
+            "says others"
+        )
         next_step = "correct segments: `donorfit software show FILE --toml` prints them"
         notes.add(file, block.get_line("segments"), what, next_step)
 

@@ -19,6 +19,7 @@ from donorfit.edge.networks.value_checks import (
     list_value_mistakes,
 )
 from donorfit.errors import InputError, Mistake
+from donorfit.records.counted import count
 from donorfit.vehicle.network import Network
 
 LARGEST_FILE_BYTES = 64 * 1024 * 1024
@@ -82,7 +83,7 @@ def read_network_bytes(
         left_out.append(_note_gap(file, in_text, loaded))
     if not loaded and in_text:
         raise InputError(
-            what=f"{file} holds {in_text} messages and none of them could be read",
+            what=f"{file} holds {count(in_text, 'message')} and none of them could be read",
             mistakes=tuple(left_out),
         )
     return NetworkReading(
@@ -143,7 +144,7 @@ def _note_gap(file: str, in_text: int, loaded: int) -> Mistake:
     return Mistake(
         file=file,
         line=0,
-        what=f"the text holds {in_text} messages, {loaded} were loaded",
+        what=f"the text holds {count(in_text, 'message')}, {loaded} were loaded",
         next_step="do not rely on what is missing",
     )
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from donorfit.edge.packs.scenario_values import build_can
 from donorfit.errors import Mistake
+from donorfit.records.counted import count
 from donorfit.simulator.checksums import ALGORITHMS, is_right
 from donorfit.vehicle.can_identifiers import list_mistakes
 
@@ -157,7 +158,9 @@ class _Checks:
                 seen.add(key)
             total = sum(each.size_bytes for each in block.segments)
             if block.segments and total != block.size_bytes:
-                what = f"the segments have {total} bytes, size_bytes says {block.size_bytes}"
+                what = (
+                    f"the segments have {count(total, 'byte')}, size_bytes says {block.size_bytes}"
+                )
                 yield (*where, "segments"), what, "correct one of them"
             if block.file_path and len(block.segments) > 1:
                 what = "a file in the unit's file system is one piece"
@@ -212,7 +215,10 @@ class _Checks:
             what = f"unit {unit} stores nothing under 0x{test.identifier:04X}"
             yield (*path, "identifier"), what, "name one of its records"
         elif test.byte >= length:
-            what = f"byte {test.byte} lies beyond the {length} bytes of 0x{test.identifier:04X}"
+            what = (
+                f"byte {test.byte} lies beyond the {count(length, 'byte')} of "
+                f"0x{test.identifier:04X}"
+            )
             yield (*path, "byte"), what, "places count from 0"
         if test.value & ~test.mask:
             what = f"value 0x{test.value:02X} has bits outside mask 0x{test.mask:02X}"
@@ -300,5 +306,8 @@ def _check_keeper(path: "Path", keeper: "KeeperShape") -> Iterator[Found]:
         what = "a keeper has either build_month and options, or bytes"
         yield path, what, "give one of the two"
     if keeper.bytes is not None and len(keeper.bytes) != keeper.length_bytes:
-        what = f"{len(keeper.bytes)} bytes are given, length_bytes is {keeper.length_bytes}"
+        what = (
+            f"{count(len(keeper.bytes), 'byte is', 'bytes are')} given, length_bytes is "
+            f"{keeper.length_bytes}"
+        )
         yield (*path, "bytes"), what, "make them agree"

@@ -19,6 +19,7 @@ from donorfit.edge.software.reading import (
     make_image,
 )
 from donorfit.errors import InputError
+from donorfit.records.counted import count
 from donorfit.vehicle.software import SoftwareFormat, SoftwareSegment
 
 MAX_FILES = 2_000
@@ -220,7 +221,7 @@ def _check_whole(
 
 def _describe_block(block: Any, pieces: tuple[SoftwareSegment, ...]) -> Iterator[str]:
     size = sum(len(each.data) for each in pieces)
-    yield f"data block {block.short_name!r} ({block.data_type}), {size} bytes"
+    yield f"data block {block.short_name!r} ({block.data_type}), {count(size, 'byte')}"
     for ident in block.own_idents:
         yield f"{block.short_name}: is {ident.short_name} {show_value(ident.ident_value.value)}"
     for security in block.securities:

@@ -5,6 +5,7 @@ from typing import Any
 
 from donorfit.edge.software.reading import FileMistakes
 from donorfit.edge.software.record_lines import read_intel_hex, read_s_record
+from donorfit.records.counted import count
 from donorfit.vehicle.software import SoftwareSegment
 
 _MORE = "have the container written so that this is said"
@@ -106,7 +107,7 @@ def _place_binary(
     if size is None:
         size = segment.source_end_address - segment.source_start_address + 1
     if size != len(data):
-        what = f"{where}: the segment says {size} bytes, the data have {len(data)}"
+        what = f"{where}: the segment says {count(size, 'byte')}, the data have {len(data)}"
         mistakes.add(0, what, "get the file again from where it came")
         return ()
     return (

@@ -12,6 +12,7 @@ from donorfit.edge.software.reading import (
 )
 from donorfit.edge.software.record_lines import read_intel_hex, read_s_record
 from donorfit.errors import InputError
+from donorfit.records.counted import choose, count
 from donorfit.vehicle.software import SoftwareFormat, SoftwareSegment
 
 LARGEST_FILE_BYTES = 256 * 1024 * 1024
@@ -108,7 +109,10 @@ def _read_binary(
 ) -> SoftwareReading:
     first = address or 0
     if not 0 <= first <= HIGHEST_ADDRESS or first + len(data) - 1 > HIGHEST_ADDRESS:
-        what = f"{len(data)} bytes from 0x{first:X} on do not fit addresses of five bytes"
+        what = (
+            f"{count(len(data), 'byte')} from 0x{first:X} on "
+            f"{choose(len(data), 'does', 'do')} not fit addresses of five bytes"
+        )
         mistakes.add(0, what, "correct the address")
     mistakes.raise_if_any()
     said = "a plain binary file does not say where its bytes go"

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from donorfit.edge.software.reading import FileMistakes
+from donorfit.records.counted import count
 from donorfit.vehicle.software import SoftwareSegment
 
 _DIGITS = re.compile(r"[0-9A-Fa-f]+")
@@ -70,7 +71,7 @@ class RecordLines:
     def finish(self) -> tuple[SoftwareSegment, ...]:
         """The pieces by rising address; bytes that are given twice are mistakes."""
         if self._empty:
-            self.notes.append(f"{self._empty} lines without bytes")
+            self.notes.append(f"{count(self._empty, 'line')} without bytes")
         pieces: list[_Run] = []
         for run in sorted(self._runs, key=lambda each: each.address):
             last = pieces[-1] if pieces else None
@@ -104,7 +105,7 @@ class RecordLines:
             case 3 | 5 if len(data) == 4:  # noqa: PLR2004 - CS:IP or EIP
                 self.notes.append(f"start address 0x{int.from_bytes(data, 'big'):08X}, not used")
             case 2 | 3 | 4 | 5:
-                what = f"a record of type {kind:02X} with {len(data)} bytes"
+                what = f"a record of type {kind:02X} with {count(len(data), 'byte')}"
                 self.mistakes.add(line, what, _AGAIN)
             case _:
                 self.mistakes.add(line, f"the record type {kind:02X} is not known", _AGAIN)
@@ -139,7 +140,10 @@ class RecordLines:
             case "5" | "6":
                 self.counted = self.data_lines
                 if address != self.data_lines:
-                    what = f"{self.data_lines} lines of data came before, it counts {address}"
+                    what = (
+                        f"{count(self.data_lines, 'line')} of data came before, it counts "
+                        f"{address}"
+                    )
                     self.mistakes.add(line, what, "a line is missing or doubled: " + _AGAIN)
             case _:
                 self.ended = line

@@ -22,6 +22,7 @@ from donorfit.diagnostics.conversation import (
 )
 from donorfit.diagnostics.readings import Missing, explain_missing, read_text
 from donorfit.records.change_record import StepState
+from donorfit.records.counted import count
 from donorfit.records.plan import Step
 from donorfit.stages.apply.deeds import MOST_TRIES, StepOutcome, make_access, restart
 from donorfit.vehicle.control_unit import (
@@ -125,7 +126,7 @@ def _find_block(unit: ControlUnit, step: Step) -> SoftwareBlock | None:
 
 
 def _compare_sizes(block: SoftwareBlock, data: bytes) -> str:
-    return f"the software has {len(data)} bytes, the pack says {block.size_bytes}"
+    return f"the software has {count(len(data), 'byte')}, the pack says {block.size_bytes}"
 
 
 def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:

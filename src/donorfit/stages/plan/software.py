@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from donorfit.ordering import SoftwareWays, find_ways_back, find_ways_up
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
@@ -171,8 +172,8 @@ def _list_notes(each: Programming) -> Iterator[Finding]:
             f"{len(each.blocks)} downloads: {word_way(each.blocks)}.",
             where=each.unit.id,
             why=f"{why} It takes {seconds:.0f} s and "
-            f"{sum(block.size_bytes for block in each.blocks)} bytes. Each download is ended, "
-            "the unit restarted and its version read before the next one begins.",
+            f"{count(sum(block.size_bytes for block in each.blocks), 'byte')}. Each download is "
+            "ended, the unit restarted and its version read before the next one begins.",
             evidence=tuple(
                 f"{block.version} over {before}: {block.file}"
                 for before, block in zip(

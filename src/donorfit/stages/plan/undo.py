@@ -300,9 +300,15 @@ def _undo_field(edit: FieldEdit) -> FieldEdit:
         current=edit.result,
         target=edit.base,
         result=edit.current,
-        verdict=FieldVerdict.APPLIED if changed else FieldVerdict.UNCHANGED,
+        verdict=_choose_verdict(edit) if changed else FieldVerdict.UNCHANGED,
         reason=_RESTORED if changed else edit.reason,
     )
+
+
+def _choose_verdict(edit: FieldEdit) -> FieldVerdict:
+    """A checksum stays one, so that it is shown as one on its way back too."""
+    checksum = edit.verdict is FieldVerdict.RECOMPUTED
+    return FieldVerdict.RECOMPUTED if checksum else FieldVerdict.APPLIED
 
 
 def _undo_edits(plan: Plan, steps: tuple[Step, ...]) -> tuple[RecordEdit, ...]:

@@ -5,6 +5,7 @@ from typing import Any
 
 from donorfit.diagnostics.conversation import Chosen, Question
 from donorfit.diagnostics.readings import Missing, read_identifier, read_supply, read_text
+from donorfit.records.counted import count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import Plan, PlannedCaution
 from donorfit.records.preparation import WakeCheck
@@ -105,7 +106,7 @@ def read_condition(condition: WakeCondition, unit: ControlUnit) -> Generator[Any
     if isinstance(data, Missing):
         shown_by = f"{where}: {data.why}"
     elif condition.byte >= len(data):
-        shown_by = f"{where}: only {len(data)} bytes"
+        shown_by = f"{where}: only {count(len(data), 'byte')}"
     else:
         value = data[condition.byte]
         met = value & condition.mask == condition.value

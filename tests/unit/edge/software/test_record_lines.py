@@ -95,7 +95,7 @@ def test_every_mistake_is_told_with_its_line():
         "checksum of the line is 00, its bytes make 72",
         "no record: 'hello'",
         "type 07 is not known",
-        "type 04 with 1 bytes",
+        "type 04 with 1 byte",
         "(:00000001FF) is missing, it may be cut off",
         "bytes from 0x00000008 on were already given by the lines that begin in line 9",
     ):
@@ -144,7 +144,7 @@ def test_s_records_of_all_widths_with_header_and_count():
         ([("1", 0xFFFF, b"ab"), ("9", 0, b"")], "past the end of 16-bit"),
         ([("2", 0xFF_FFFF, b"ab"), ("8", 0, b"")], "past the end of 24-bit"),
         ([("3", 0xFFFF_FFFF, b"ab"), ("7", 0, b"")], "past the end of 32-bit"),
-        ([("1", 0, b"a"), ("5", 2, b""), ("9", 0, b"")], "1 lines of data came before"),
+        ([("1", 0, b"a"), ("5", 2, b""), ("9", 0, b"")], "1 line of data came before"),
         ([("1", 0, b"a")], "may be cut off"),
         ([("1", 0, b"a"), ("0", 1, b"b"), ("9", 0, b"")], "a header in the midst"),
         ([("1", 0, b"ab"), ("1", 1, b"b"), ("9", 0, b"")], "already given"),

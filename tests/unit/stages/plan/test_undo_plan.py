@@ -127,6 +127,22 @@ def test_fields_are_shown_on_their_way_back(world: World) -> None:
     assert edit.fields[1].verdict is FieldVerdict.UNCHANGED
 
 
+def test_a_checksum_is_one_on_its_way_back_too(world: World) -> None:
+    plan = world.plan()
+    forward = {
+        (edit.unit, edit.record)
+        for edit in plan.edits
+        if any(field.verdict is FieldVerdict.RECOMPUTED for field in edit.fields)
+    }
+    assert forward
+    back = undo(world, plan)
+    assert forward == {
+        (edit.unit, edit.record)
+        for edit in back.edits
+        if any(field.verdict is FieldVerdict.RECOMPUTED for field in edit.fields)
+    }
+
+
 def test_only_what_was_or_may_have_been_done_goes_back(world: World) -> None:
     plan = world.plan()
     states = dict.fromkeys((step.id for step in plan.steps), StepState.NOT_REACHED)
