@@ -57,7 +57,7 @@ class SessionWatch:
             digest = compute_digest(plan)
             measured = self._notes.find_measured(digest)
             self._remaining = RemainingTime(plan, measured, _find_restarts(pack, plan))
-            self._note = replace(self._note, plan_digest=digest)
+            self._note = replace(self._note, plan_digest=digest, measured=measured)
         self._write(self._read_clock())
 
     def __call__(self, progress: Progress) -> None:

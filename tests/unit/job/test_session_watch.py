@@ -120,3 +120,13 @@ def test_a_question_is_noted_while_it_is_asked():
     assert rig.notes.kept[-1].waits_for == "Is it so?"
     rig.tell(Happening.ASKED)
     assert rig.notes.kept[-1].waits_for == ""
+
+
+def test_what_was_measured_is_not_lost_where_the_program_ends_before_its_first_step():
+    measured = (Measured(kind=StepKind.PROGRAM, steps=1, planned_s=10.0, taken_s=30.0),)
+    rig = Rig(measured)
+    rig.watch.begin("apply", PACK, PLAN)
+    assert rig.notes.kept[-1].measured == measured
+    rig.at_s += 5.0
+    rig.tell(Happening.ANSWERED)
+    assert rig.notes.kept[-1].measured == measured
