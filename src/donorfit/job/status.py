@@ -304,9 +304,18 @@ def _choose_next(store: JobStore) -> str:
         return _say_carry_out(store, plan, digest)
     if not change.finished:
         return f"{_RESUME} --car HOST:PORT"
+    return _choose_after_change(store, plan, compute_digest(change))
+
+
+def _choose_after_change(store: JobStore, plan: Plan, change_digest: str) -> str:
+    """What comes once a plan was carried out to its end."""
     proof = store.find_latest("proof")
-    if proof is None or decode_stored(proof, Proof).change_digest != compute_digest(change):
+    shown = decode_stored(proof, Proof) if proof else None
+    if proof is None or shown is None or shown.change_digest != change_digest:
         return _NEXT["proof"]
+    if not shown.proved:
+        back = ", or donorfit undo JOB to go back" if plan.purpose is PlanPurpose.RETROFIT else ""
+        return f"{_NEXT['proof']}, once what the proof found is mended{back}"
     handover = store.find_latest("hand-over")
     if handover is None or handover.sequence < proof.sequence:
         return _NEXT["hand-over"]
