@@ -133,7 +133,7 @@ def test_every_kind_stands_for_a_fault_of_the_table() -> None:
 
 
 def test_the_judge_sees_a_step_that_is_called_done_and_is_not(monkeypatch) -> None:
-    def lie(unit, step):
+    def lie(unit, step, _wait_for_supply):
         del unit, step
         return StepOutcome(state=StepState.DONE, detail="believe me")
         yield

@@ -6,6 +6,7 @@ asks, so that the journal of each can be replayed by itself.
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, assert_never
 
 from donorfit.diagnostics.conversation import Mark, MarkKind, Pause
@@ -78,7 +79,9 @@ def run_lane(
             result = StepOutcome(state=StepState.SKIPPED, detail="this unit is never written")
         else:
             row = tuple(each for each in downloads if each.unit == unit.id)
-            result = yield from _run_step(pack, unit, step, software, begun=begun, row=row)
+            result = yield from _run_step(
+                pack, unit, step, software, begun=begun, row=row, supply=supply
+            )
         results.append(describe_step(step, result))
         if result.state not in GOOD_STATES:
             stop = f"{step.id} {step.what}: {result.state.value}. {result.detail}".strip()
@@ -153,10 +156,12 @@ def _run_step(
     *,
     begun: frozenset[str],
     row: tuple[Step, ...],
+    supply: list[SupplyReading],
 ) -> Generator[Any, Any, StepOutcome]:
     match step.kind:
         case StepKind.WRITE_OPTION_LIST | StepKind.WRITE_RECORD:
-            return (yield from write(unit, step))
+            again = partial(_wait_for_supply, pack, step, supply, blind=False)
+            return (yield from write(unit, step, again))
         case StepKind.PROGRAM:
             data = software[step.software_file]
             watch = make_watch(pack)

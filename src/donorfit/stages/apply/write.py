@@ -1,6 +1,6 @@
 """The deeds that a backup or a repetition takes back: write a record, reset, clear fault codes."""
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import replace
 from typing import Any
 
@@ -19,35 +19,32 @@ from donorfit.stages.apply.deeds import (
 from donorfit.vehicle.control_unit import ControlUnit
 
 
-def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
-    """Look, write, read back; look again after every unknown outcome."""
+def write(
+    unit: ControlUnit, step: Step, wait_for_supply: Callable[[], Generator[Any, Any, str]]
+) -> Generator[Any, Any, StepOutcome]:
+    """Look, write, read back; look again after every unknown outcome.
+
+    Args:
+        unit: the unit.
+        step: the step; its supply was looked at.
+        wait_for_supply: looks at it again before another try, since a supply that broke down may
+            be why the first one stayed without an answer; says why it is not good enough.
+    """
     why = ""
     for tries in range(MOST_TRIES + 1):
+        short = (yield from wait_for_supply()) if why else ""
         held = yield from read_identifier(unit, step.identifier, f"look at {step.what}")
-        if isinstance(held, Missing):
-            state = StepState.REFUSED if held.answered else StepState.NOT_BEGUN
-            return StepOutcome(
-                state=StepState.UNCERTAIN if tries else state,
-                detail=f"it cannot be read: {held.why}",
-                looks=tries,
-            )
-        if held == step.after:
-            state = StepState.DONE if tries else StepState.ALREADY
-            detail = (
-                f"{why}, so it was looked at: it holds the new bytes" if why else "read back equal"
-            )
-            return StepOutcome(state=state, detail=detail, looks=max(tries - 1, 0))
-        if held != step.before:
-            return _describe_other(step, held, tries)
-        if tries and not why:
-            return StepOutcome(
-                state=StepState.DIFFERS,
-                detail="the unit accepted the write but still holds the old bytes",
-                looks=tries,
-                held=held,
-            )
+        ended = _judge_held(step, held, tries, why)
+        if ended is not None:
+            return ended
         if tries == MOST_TRIES:
             break
+        if short:
+            return StepOutcome(
+                state=StepState.NOT_BEGUN,
+                detail=f"{why}; it still holds the old bytes, and {short}",
+                looks=tries,
+            )
         outcome: Outcome = yield make_change(
             step, encode_write_request(step.identifier, step.after), step.what, make_access(step)
         )
@@ -59,6 +56,33 @@ def write(unit: ControlUnit, step: Step) -> Generator[Any, Any, StepOutcome]:
         detail=f"no answer in {MOST_TRIES} tries ({why}); it holds the old bytes",
         looks=MOST_TRIES,
     )
+
+
+def _judge_held(step: Step, held: bytes | Missing, tries: int, why: str) -> StepOutcome | None:
+    """What was seen before a try ends the step; None where the old bytes may be written over."""
+    if isinstance(held, Missing):
+        state = StepState.REFUSED if held.answered else StepState.NOT_BEGUN
+        return StepOutcome(
+            state=StepState.UNCERTAIN if tries else state,
+            detail=f"it cannot be read: {held.why}",
+            looks=tries,
+        )
+    if held == step.after:
+        state = StepState.DONE if tries else StepState.ALREADY
+        detail = (
+            f"{why}, so it was looked at: it holds the new bytes" if why else "read back equal"
+        )
+        return StepOutcome(state=state, detail=detail, looks=max(tries - 1, 0))
+    if held != step.before:
+        return _describe_other(step, held, tries)
+    if tries and not why:
+        return StepOutcome(
+            state=StepState.DIFFERS,
+            detail="the unit accepted the write but still holds the old bytes",
+            looks=tries,
+            held=held,
+        )
+    return None
 
 
 def _look_after_refusal(

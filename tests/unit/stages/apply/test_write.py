@@ -1,6 +1,7 @@
 """A write that was refused: what is said of it is what the unit was seen to hold afterwards."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,9 +9,19 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[2] / "job"))
 from toys import RECORD, make_pack, make_plan
 
-from donorfit.diagnostics.conversation import Answered, NotSent, Refused, Unknown
+from donorfit.diagnostics.conversation import (
+    Answered,
+    NotSent,
+    Pause,
+    Paused,
+    Refused,
+    Unknown,
+)
 from donorfit.records.change_record import StepState
+from donorfit.stages.apply.lanes import run_lane
 from donorfit.stages.apply.write import write
+from donorfit.vehicle.identity import DataIdentifier, UnitId
+from donorfit.vehicle.pack import SupplyWindow
 
 STEP = make_plan().steps[1]
 UNIT = make_pack().units[1]
@@ -18,9 +29,15 @@ OLD, NEW, OTHER = STEP.before, STEP.after, b"\x01\xff"
 REFUSAL = Refused(code=0x72)  # generalProgrammingFailure (ISO 14229-1, table A.1)
 
 
+def no_wait():
+    """The supply is good."""
+    yield from ()
+    return ""
+
+
 def run(*looks, refusal=REFUSAL):
     """Drive the step on a unit that refuses the write; what it shows from look to look."""
-    strand, shown, reply, writes = write(UNIT, STEP), list(looks), None, 0
+    strand, shown, reply, writes = write(UNIT, STEP, no_wait), list(looks), None, 0
     try:
         while True:
             ask = strand.send(reply)
@@ -62,3 +79,51 @@ def test_a_unit_that_wrote_it_and_refused_all_the_same_is_not_said_to_be_old_nor
 @pytest.mark.parametrize("silence", [Unknown(why="silent"), NotSent(why="lost"), REFUSAL])
 def test_a_unit_that_refused_and_cannot_be_read_is_uncertain(silence) -> None:
     assert run(OLD, silence).state is StepState.UNCERTAIN
+
+
+SUPPLY = SupplyWindow(
+    lowest_volts=12.0,
+    highest_volts=15.0,
+    unit=UnitId("one"),
+    identifier=DataIdentifier(0x5000),
+    volts_per_bit=0.1,
+    base_current_a=0.0,
+    battery_ah=70.0,
+)
+
+
+@pytest.mark.parametrize(
+    ("volts", "state", "writes"),
+    [
+        ([13.0, 13.0], StepState.DONE, 2),
+        ([13.0, 8.0, 8.0, 13.0], StepState.DONE, 2),
+        ([13.0, 8.0, 8.0, 8.0, 8.0, 8.0], StepState.NOT_BEGUN, 1),
+        ([13.0, *[Unknown(why="silent")] * 5], StepState.NOT_BEGUN, 1),
+    ],
+)
+def test_nothing_is_written_again_with_a_supply_that_broke_down_meanwhile(volts, state, writes):
+    pack, held, measured, sent = replace(make_pack(), supply=SUPPLY), OLD, list(volts), 0
+    lane = run_lane(pack, (STEP,), {}, frozenset(), marked=False)
+    reply = None
+    try:
+        while True:
+            ask = lane.send(reply)
+            if isinstance(ask, Pause):
+                reply = Paused()
+            elif ask.pdu[0] == 0x2E:
+                sent += 1
+                held = NEW if sent > 1 else held  # the first one is lost with the supply
+                reply = Unknown(why="no answer in time")
+            elif ask.unit == "one":
+                volt = measured.pop(0) if len(measured) > 1 else measured[0]
+                number = b"" if isinstance(volt, Unknown) else round(volt * 10).to_bytes(2, "big")
+                reply = Answered(pdu=b"\x62\x50\x00" + number) if number else volt
+            else:
+                reply = Answered(pdu=b"\x62" + RECORD.to_bytes(2, "big") + held)
+    except StopIteration as stop:
+        end = stop.value
+    (result,) = end.results
+    assert (result.state, sent) == (state, writes)
+    if state is StepState.NOT_BEGUN:
+        assert "it still holds the old bytes" in result.detail
+        assert "supply" in end.stop
