@@ -9,7 +9,7 @@ import pytest
 from donorfit.diagnostics.pdu import Direction, Layer, TracedFrame
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.capture import CaptureFile
-from donorfit.errors import InputError, JournalError
+from donorfit.errors import InputError
 
 
 def blocks_of(data: bytes):
@@ -66,7 +66,7 @@ def test_the_file_is_bounded_and_what_is_left_out_is_counted(tmp_path) -> None:
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path) -> None:
-    with pytest.raises(JournalError, match="cannot be written"):
+    with pytest.raises(InputError, match="cannot be written"):
         CaptureFile(tmp_path / "missing" / "trace.pcapng", RealClock())
 
 

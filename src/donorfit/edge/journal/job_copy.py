@@ -52,7 +52,7 @@ def open_copy(path: Path, now: Callable[[], str]) -> Iterator[JobFile]:
 
 def _read_whole(path: Path) -> tuple[bytes, bytes]:
     """The bytes of file and log that belong together."""
-    log_path = path.with_name(path.name + LOG_SUFFIX)
+    log_path = Path(f"{path}{LOG_SUFFIX}")  # a folder such as "." has no name to add to
     content = b""
     for _ in range(_TRIES):
         before = _read_log(log_path, _LOG_HEAD_BYTES)

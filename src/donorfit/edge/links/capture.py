@@ -26,7 +26,7 @@ from donorfit.edge.links.capture_sections import (
     look_at,
     set_aside,
 )
-from donorfit.errors import JournalError
+from donorfit.errors import InputError
 from donorfit.job.ports import Clock
 from donorfit.records.counted import count
 from donorfit.vehicle.identity import Address
@@ -64,8 +64,8 @@ class CaptureFile:
         """Begin the file, or a section more in a capture of ours.
 
         Raises:
-            InputError: a file that is no capture of ours stands there, or a damaged one.
-            JournalError: it cannot be written.
+            InputError: it cannot be written, or a file that is no capture of ours stands there,
+                or a damaged one.
         """
         self.frames = 0
         self.left_out = 0
@@ -88,7 +88,7 @@ class CaptureFile:
             self._file: FileIO = path.open("ab", buffering=0)
             self._write(_make_head())
         except OSError as error:
-            raise JournalError(
+            raise InputError(
                 what=f"the capture file {path.name} cannot be written",
                 where=str(path),
                 why=error.strerror or str(error),

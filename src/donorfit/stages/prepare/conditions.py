@@ -92,7 +92,7 @@ def note_word(condition: WakeCondition, *, met: bool) -> WakeCheck:
 def list_asleep(checks: list[WakeCheck]) -> list[Finding]:
     """Conditions that are not met."""
     return [
-        block("not-awake", f"The car may fall asleep: {check.text}.", check.id, check.shown_by)
+        block("not-awake", f"The car may fall asleep: {check.text}", check.id, check.shown_by)
         for check in checks
         if not check.met
     ]

@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -243,3 +244,9 @@ def test_no_database_is_opened_where_the_job_lies(path, monkeypatch):
         copy.list_records()
     assert len(opened) == 1
     assert path.parent not in opened[0].parents
+
+
+@pytest.mark.parametrize("name", ["", ".", "/"])
+def test_a_folder_without_a_name_is_told_like_any(name):
+    with pytest.raises(JournalError, match="cannot be opened"), open_copy(Path(name), str):
+        pass
