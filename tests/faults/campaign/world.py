@@ -368,6 +368,8 @@ class World:
         self._wall_s += ran_s + pause_s
         self._refuses_until_s = max(0.0, self._refuses_until_s - ran_s - pause_s)
         self._link = None
+        # What units were still at work on is done by now, and is their memory for whoever looks.
+        self._car._advance(self._base_s + self._slept_s)
 
     def tell_car_time(self) -> float:
         """The car's time while no program runs."""
