@@ -135,7 +135,8 @@ def test_a_torn_end_is_kept_beside_and_what_follows_is_readable(tmp_path, left) 
     again.close()
     assert [kind for kind, _ in blocks_of(path.read_bytes())] == [0x0A0D0D0A, 1, 1, 6] * 2
     assert (tmp_path / "trace.pcapng.torn-2").read_bytes() == both[whole : whole + left]
-    assert f"its last {left} bytes are kept in trace.pcapng.torn-2" in again.notes[0]
+    kept = "1 byte is kept" if left == 1 else f"{left} bytes are kept"
+    assert f"its last {kept} in trace.pcapng.torn-2" in again.notes[0]
 
 
 def test_a_capture_of_another_program_or_a_damaged_one_is_left_alone(tmp_path) -> None:
