@@ -102,7 +102,7 @@ class CarConnection:
         self._claim(name_claim(self._place))
         link = await open_link(self._place, self._pack.units, self._clock)
         if self._capture is not None:
-            link.trace(self._capture.take)
+            self._capture.follow(link)
         await link.open(self._clock.now() + OPEN_TIMEOUT_S)
         carrier = Carrier(
             link, self._clock, self._keys, lock_outs=self._lock_outs, on_note=self._pass_on

@@ -6,10 +6,15 @@ import struct
 
 import pytest
 
+from donorfit.diagnostics.doip_messages import DiagnosticMessage, encode_message
 from donorfit.diagnostics.pdu import Direction, Layer, TracedFrame
+from donorfit.edge.captures.packet_files import read_packets
+from donorfit.edge.captures.trace import CaptureTrace
+from donorfit.edge.captures.trace_names import TraceNames
 from donorfit.edge.clock import RealClock
 from donorfit.edge.links.capture import CaptureFile
 from donorfit.errors import InputError
+from donorfit.vehicle.identity import Address
 
 
 def blocks_of(data: bytes):
@@ -177,3 +182,35 @@ def test_a_block_that_only_half_fits_on_the_disk_is_taken_back(tmp_path, monkeyp
     capture.close()
     assert "space" in capture.failed
     assert [kind for kind, _ in blocks_of(path.read_bytes())] == [0x0A0D0D0A, 1, 1, 6]
+
+
+def list_requests(path):
+    """What the program's own reader makes of a capture: the first bytes of each UDS message."""
+    trace = CaptureTrace(TraceNames())
+    return [each.pdu.hex() for each in trace.read(read_packets(path)) if each.pdu]
+
+
+def message(pdu: bytes) -> bytes:
+    return encode_message(DiagnosticMessage(source=Address(0x0E80), target=Address(9), pdu=pdu))
+
+
+def test_what_a_lost_connection_left_half_does_not_hide_the_next_one(tmp_path) -> None:
+    path = tmp_path / "trace.pcapng"
+    capture = CaptureFile(path, RealClock())
+    for pdus in ((b"\x22\xf1\x90", b"\x22\xf1\x8c"), (b"\x3e\x00", b"\x11\x01")):
+        capture.begin_connection()
+        capture.take(frame(message(pdus[0])))
+        capture.take(frame(message(pdus[1])))
+        capture.take(frame(message(b"\x2e\x01\x00\x01")[:-3]))
+    capture.close()
+    assert list_requests(path) == ["22f190", "22f18c", "3e00", "1101"]
+
+
+def test_after_a_frame_that_has_no_room_no_smaller_one_is_joined_to_what_is_there(
+    tmp_path,
+) -> None:
+    capture = CaptureFile(tmp_path / "trace.pcapng", RealClock(), max_bytes=300)
+    for pdu in (b"\x22\xf1\x90", bytes(300), b"\x3e\x00"):
+        capture.take(frame(message(pdu)))
+    capture.close()
+    assert (capture.frames, capture.left_out) == (1, 2)

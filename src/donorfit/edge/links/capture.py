@@ -27,7 +27,7 @@ from donorfit.edge.links.capture_sections import (
     set_aside,
 )
 from donorfit.errors import InputError
-from donorfit.job.ports import Clock
+from donorfit.job.ports import Clock, PduLink
 from donorfit.records.counted import count
 from donorfit.vehicle.identity import Address
 
@@ -38,6 +38,8 @@ _BYTE_ORDER_MAGIC = 0x1A2B3C4D
 _RAW_IP, _SOCKETCAN = 101, 227
 _IP_INTERFACE, _CAN_INTERFACE = 0, 1
 _TESTER_IP, _GATEWAY_IP = bytes((192, 0, 2, 1)), bytes((192, 0, 2, 2))
+_LATER_TESTERS, _LATER_TESTER_COUNT = bytes((198, 51, 100)), 254
+"""Address of the tester on each connection after the first; its TCP numbers begin anew there."""
 _FIRST_TESTER_PORT, _TESTER_PORTS = 50000, 15000
 _TCP, _UDP = 6, 17
 _PUSH_AND_ACKNOWLEDGE = 0x18
@@ -48,7 +50,7 @@ _NAME = WRITER + b" " + __version__.encode()
 
 
 class CaptureFile:
-    """Takes traced frames: ``link.trace(capture.take)``.
+    """Takes traced frames: ``capture.follow(link)``, for each link before it is opened.
 
     A session is not stopped by a capture that fails: what could not be written is counted. Each
     frame is handed to the system as it comes, so that a program that is killed loses none of them.
@@ -76,6 +78,9 @@ class CaptureFile:
         # Frames carry monotonic time; the file wants the time of day.
         self._wall_offset_s = time.time() - clock.now()
         self._sequence = {Direction.SENT: 1, Direction.RECEIVED: 1}
+        self._tester_ip = _TESTER_IP
+        self._connections = 0
+        self._full = False
         try:
             older = look_at(path)
             if older.torn_bytes:
@@ -95,9 +100,26 @@ class CaptureFile:
                 next_step="choose another place, or go on without a capture",
             ) from error
 
+    def follow(self, link: PduLink) -> None:
+        """Take every frame of a link that is about to be opened."""
+        self.begin_connection()
+        link.trace(self.take)
+
+    def begin_connection(self) -> None:
+        """What follows came over another connection than what came before.
+
+        The one before may have ended within a message, which a reader would go on with otherwise.
+        """
+        if self._connections:
+            last = 1 + (self._connections - 1) % _LATER_TESTER_COUNT
+            self._tester_ip = _LATER_TESTERS + bytes((last,))
+            self._sequence = {Direction.SENT: 1, Direction.RECEIVED: 1}
+        self._connections += 1
+
     def take(self, frame: TracedFrame) -> None:
-        """Write one frame."""
-        if self.failed is not None or self._bytes + len(frame.data) > self._max_bytes:
+        """Write one frame; once one has no room, none has: what follows would join a gap."""
+        self._full = self._full or self._bytes + len(frame.data) > self._max_bytes
+        if self.failed is not None or self._full:
             self.left_out += 1
             return
         blocks = b"".join(
@@ -165,7 +187,7 @@ class CaptureFile:
             0,
             0,
         )
-        return _make_ip_packet(direction, _TCP, header + data)
+        return _make_ip_packet(direction, _TCP, header + data, self._tester_ip)
 
 
 def _make_udp_packet(direction: Direction, data: bytes) -> bytes:
@@ -176,9 +198,11 @@ def _make_udp_packet(direction: Direction, data: bytes) -> bytes:
     return _make_ip_packet(direction, _UDP, struct.pack("!HHHH", *ports, 8 + len(data), 0) + data)
 
 
-def _make_ip_packet(direction: Direction, protocol: int, data: bytes) -> bytes:
+def _make_ip_packet(
+    direction: Direction, protocol: int, data: bytes, tester: bytes = _TESTER_IP
+) -> bytes:
     sent = direction is Direction.SENT
-    addresses = _TESTER_IP + _GATEWAY_IP if sent else _GATEWAY_IP + _TESTER_IP
+    addresses = tester + _GATEWAY_IP if sent else _GATEWAY_IP + tester
     fixed = struct.pack("!BBHHHBB", 0x45, 0, 20 + len(data), 0, 0, 64, protocol)
     total = sum(struct.unpack("!9H", fixed + addresses))
     total = (total & 0xFFFF) + (total >> 16)
