@@ -137,14 +137,9 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
         if version == job.step.software_after:
             state = StepState.DONE if started else StepState.ALREADY
             return StepOutcome(state=state, detail=f"reports {version}", looks=max(tries - 1, 0))
-        if not tries:
-            needless = _say_why_needless(job, version, started=started)
-            if needless:
-                return StepOutcome(state=StepState.ALREADY, detail=needless)
-        if not tries or not started:
-            misfit = yield from _judge_fit(job, version, started=started)
-            if misfit is not None:
-                return misfit
+        ended = yield from _judge_before_sending(job, version, tries, started=started)
+        if ended is not None:
+            return ended
         outcome: Outcome = yield _make_download(job, resume=started)
         if isinstance(outcome, Refused):
             return _describe_refusal(outcome, tries, started=started)
@@ -165,10 +160,43 @@ def _try(job: _Job, *, started: bool) -> Generator[Any, Any, StepOutcome]:
     )
 
 
-def _say_why_needless(job: _Job, version: str | Missing, *, started: bool) -> str:
-    """Why nothing has to be sent though the unit has another version; empty where it has to."""
+def _judge_before_sending(
+    job: _Job, version: str | Missing, tries: int, *, started: bool
+) -> Generator[Any, Any, StepOutcome | None]:
+    """How the step ends without a download, or without a further one; None where one is sent.
+
+    What the unit runs counts before every try: where this is resumed, the journal may be a copy
+    that is older than the car.
+    """
+    needless = _say_passed(job, version)
+    if not tries:
+        needless = needless or _say_why_needless(job, version, started=started)
+    if needless:
+        return StepOutcome(state=StepState.ALREADY, detail=needless, looks=tries)
+    if not tries or not started:
+        return (yield from _judge_fit(job, version, started=started))
+    reason = _say_not_over(job, version, started=started)
+    return StepOutcome(state=StepState.REFUSED, detail=reason, looks=tries) if reason else None
+
+
+def _say_passed(job: _Job, version: str | Missing) -> str:
+    """That the unit is further on in its row; empty where it is not."""
     if any(version == each.software_after for each in job.later):
         return f"reports {version}, which a later download of the row brings"
+    return ""
+
+
+def _say_not_over(job: _Job, version: str | Missing, *, started: bool) -> str:
+    """Why the block may not go over what the unit runs; empty where it may."""
+    allowed = {str(each) for each in job.block.replaces}
+    if not allowed or version in allowed or (started and version not in job.known):
+        return ""
+    shown = ", ".join(sorted(allowed))
+    return f"it may replace {shown}, the unit has {version}; nothing was sent"
+
+
+def _say_why_needless(job: _Job, version: str | Missing, *, started: bool) -> str:
+    """Why nothing has to be sent though the unit has another version; empty where it has to."""
     if job.step.only_if_begun and version in job.known:
         return f"reports {version}: no download was begun"
     if not started and version not in job.known:
@@ -197,11 +225,9 @@ def _judge_fit(
             state=StepState.DIFFERS,
             detail=f"reports {said!r} instead of {step.software_before!r}; nothing was sent",
         )
-    allowed = {str(each) for each in block.replaces}
-    if allowed and version not in allowed and (not started or version in job.known):
-        shown = ", ".join(sorted(allowed))
-        detail = f"it may replace {shown}, the unit has {version}; nothing was sent"
-        return StepOutcome(state=StepState.REFUSED, detail=detail)
+    reason = _say_not_over(job, version, started=started)
+    if reason:
+        return StepOutcome(state=StepState.REFUSED, detail=reason)
     hardware = yield from read_text(job.unit, HARDWARE_IDENTIFIER, "read hardware number")
     if isinstance(hardware, Missing):
         if started and hardware.answered:

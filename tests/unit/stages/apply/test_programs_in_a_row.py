@@ -4,7 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from donorfit.diagnostics.conversation import Answered, Download, Exchange, Pause, Paused
+from donorfit.diagnostics.conversation import (
+    Answered,
+    Download,
+    Exchange,
+    Pause,
+    Paused,
+    Unknown,
+)
 from donorfit.records.change_record import StepState
 from donorfit.records.plan import PlanPurpose, Step, StepKind
 from donorfit.stages.apply.program import program
@@ -112,6 +119,38 @@ def run(step, version, *, begun=(), row=ROW):
 def test_a_step_of_a_row(step, version, begun, state, sent):
     outcome, was_sent = run(step, version, begun=begun)
     assert (outcome.state, was_sent) == (state, sent), outcome.detail
+
+
+@pytest.mark.parametrize(
+    ("step", "before", "after", "state"),
+    [
+        # A copy of the job file that is older than the car: the row was loaded to its end since,
+        (FIRST, "2.0", "2.3", StepState.ALREADY),
+        # or it was taken back since, and 2.3 may only go over 2.1.
+        (SECOND, "2.1", "2.0", StepState.REFUSED),
+    ],
+)
+def test_what_a_unit_runs_after_a_cut_download_is_not_overwritten(step, before, after, state):
+    strand = program(UNIT, step, bytes(4), begun=False, row=ROW, all_begun=frozenset())
+    downloads, reply = 0, None
+    while True:
+        try:
+            ask = strand.send(reply)
+        except StopIteration as stop:
+            outcome = stop.value
+            break
+        if isinstance(ask, Download):
+            downloads += 1
+            reply = Unknown(why="the run ended before an answer was written down")
+        elif isinstance(ask, Pause):
+            reply = Paused()
+        else:
+            version = after if downloads else before
+            values = {b"\x22\xf1\x89": version, b"\x22\xf1\x91": "H", b"\x22\xf1\x8c": "S"}
+            held = values.get(ask.pdu, "").encode()
+            reply = Answered(pdu=bytes((ask.pdu[0] + 0x40,)) + ask.pdu[1:3] + held)
+    assert (downloads, outcome.state) == (1, state), outcome.detail
+    assert after in outcome.detail
 
 
 @pytest.mark.parametrize("version", ["2.0", "2.1", "2.3"])
