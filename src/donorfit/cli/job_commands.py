@@ -6,7 +6,7 @@ from typing import Any
 import click
 
 from donorfit.assemble import FACT_VIN, read_wall_clock, run_async
-from donorfit.cli.number_types import FiniteRange
+from donorfit.cli.number_types import FiniteRange, WholeRange
 from donorfit.cli.outcome_errors import raise_for_survey
 from donorfit.cli.person import parse_answers
 from donorfit.cli.plan_wording import word_plan
@@ -113,7 +113,7 @@ def check_command(
 @click.option("--keep-month", "month_fixed", is_flag=True, help="The build month must stay.")
 @click.option(
     "--repair",
-    type=click.IntRange(0, 9),
+    type=WholeRange(0, 9),
     default=0,
     show_default=True,
     help="Which of the cheapest repairs of the option list to take.",

@@ -9,6 +9,7 @@ import click
 from donorfit.cli.answers import print_json, print_rows, print_text
 from donorfit.cli.columns import count
 from donorfit.cli.network_reading import read_bus, read_networks
+from donorfit.cli.number_types import WholeRange
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ _ADD = click.option("--add", type=_FILE, multiple=True, help="Messages that a mo
 _MICROSECONDS_A_MS = 1000
 
 
-_BITS = click.IntRange(1, 10_000_000)
+_BITS = WholeRange(1, 10_000_000)
 _RATE = click.option("--bit-rate", type=_BITS, default=None, help="Bit/s where no file says it.")
 _DATA_RATE = click.option(
     "--data-bit-rate", type=_BITS, default=None, help="Bit/s of the fast part of CAN FD frames."

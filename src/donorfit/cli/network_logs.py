@@ -7,7 +7,7 @@ import click
 
 from donorfit.cli.answers import print_json, print_rows, print_text
 from donorfit.cli.columns import count
-from donorfit.cli.number_types import FiniteRange
+from donorfit.cli.number_types import FiniteRange, WholeRange
 from donorfit.errors import InputError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON obj
     help="Seconds without any frame after which a bus counts as asleep.",
 )
 @click.option("--protection", is_flag=True, help="Look for counters and check bytes.")
-@click.option("--bit-rate", type=click.IntRange(1, 10_000_000), default=None, help="Bit/s: load.")
+@click.option("--bit-rate", type=WholeRange(1, 10_000_000), default=None, help="Bit/s: load.")
 @_JSON
 def log_command(  # noqa: PLR0917 - by name from the command line
     logs: tuple[Path, ...],

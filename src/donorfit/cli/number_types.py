@@ -6,8 +6,16 @@ from typing import Any
 import click
 
 
+class WholeRange(click.IntRange):
+    """A whole number within bounds."""
+
+    name = "integer"
+
+
 class FiniteRange(click.FloatRange):
     """A number within bounds; ``nan``, which no comparison refuses, is none."""
+
+    name = "number"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Turn text into a number within the bounds."""

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from donorfit.cli.number_types import FiniteRange
+from donorfit.cli.number_types import FiniteRange, WholeRange
 from donorfit.errors import InputError, Mistake, NotPossibleError
 from donorfit.vehicle.identity import BuildMonth
 
@@ -102,7 +102,7 @@ def check_command(rules: Path, request_file: Path, *, as_json: bool) -> None:
 @options_group.command("repair")
 @RULES
 @REQUEST
-@click.option("--top", type=click.IntRange(1, 1000), help="How many repairs to find.")
+@click.option("--top", type=WholeRange(1, 1000), help="How many repairs to find.")
 @click.option("--seconds", type=FiniteRange(0), help="Time budget; 0 for none.")
 @AS_JSON
 def repair_command(

@@ -26,7 +26,8 @@ def parse_answers(texts: Iterable[str], option: str = "--answer") -> dict[str, s
                 what=f"{text!r} is no answer.",
                 where=option,
                 why="An answer is written ID=CHOICE.",
-                next_step=f"For example: {option} awake-ignition=yes",
+                next_step="Name the question as it is asked, then one of its choices, such as "
+                f"{option} awake-ignition=yes",
             )
         answers[name.strip()] = choice.strip()
     return answers

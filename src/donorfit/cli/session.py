@@ -25,6 +25,7 @@ from donorfit.assemble import (
 )
 from donorfit.cli.car_target import Target, choose_target, search_options
 from donorfit.cli.columns import count
+from donorfit.cli.number_types import WholeRange
 from donorfit.cli.person import TerminalPerson, parse_answers
 from donorfit.cli.progress_lines import ProgressLines
 from donorfit.cli.wording import to_json
@@ -88,7 +89,7 @@ def car_options(command: F) -> F:
         click.option("--no-input", is_flag=True, help="Never ask; stop where a question is open."),
         click.option(
             "--reconnects",
-            type=click.IntRange(0, 20),
+            type=WholeRange(0, 20),
             default=3,
             show_default=True,
             help="How many lost connections to bear before stopping.",

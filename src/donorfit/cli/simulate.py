@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from donorfit.cli.number_types import WholeRange
 from donorfit.errors import InputError, LinkError
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ ODX_SUFFIXES = frozenset((".pdx", ".odx-d"))
     "--port",
     default=0,
     show_default="any free one",
-    type=click.IntRange(0, 65535),
+    type=WholeRange(0, 65535),
     help="TCP and UDP port to listen on; 13400 is that of the standard.",
 )
 @click.option(

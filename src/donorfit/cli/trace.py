@@ -10,6 +10,7 @@ import click
 
 from donorfit.assemble import FACT_CAPTURE, FACT_PACK, open_store
 from donorfit.cli.columns import clean, count
+from donorfit.cli.number_types import WholeRange
 from donorfit.diagnostics.doip_codes import TCP_DATA_PORT
 from donorfit.diagnostics.uds_words import SERVICE_NAMES
 from donorfit.edge.captures.packet_files import read_packets
@@ -45,7 +46,7 @@ _SHOWN_BYTES = 16
     "--port",
     "ports",
     multiple=True,
-    type=click.IntRange(1, 65535),
+    type=WholeRange(1, 65535),
     help=f"TCP or UDP port that carries DoIP.  [default: {TCP_DATA_PORT}]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

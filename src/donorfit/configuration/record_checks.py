@@ -8,6 +8,7 @@ from donorfit.configuration.checksums import is_checksum_right
 from donorfit.configuration.derivation import derive
 from donorfit.configuration.merge_values import MergeResult
 from donorfit.errors import VerifyError
+from donorfit.records.counted import choose
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.plan import FieldVerdict
 from donorfit.vehicle.expression import (
@@ -146,7 +147,8 @@ def find_unmentioned(
     return Finding(
         id="option-without-evidence",
         severity=Severity.NOTE,
-        what=f"{len(silent)} of the options that change configure no unit as far as is known.",
+        what=f"{len(silent)} of the options that change "
+        f"{choose(len(silent), 'configures', 'configure')} no unit as far as is known.",
         where="option list",
         why="No rule of the pack mentions them.",
         evidence=(*shown, *((f"and {more} more",) if more else ())),

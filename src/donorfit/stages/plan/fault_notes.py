@@ -13,6 +13,7 @@ from donorfit.faults import (
     list_fault_doubts,
     read_fault_list,
 )
+from donorfit.records.counted import choose
 from donorfit.records.counted import count as word_count
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.survey import Survey
@@ -59,7 +60,11 @@ def _list_roots(found: FaultExplanation) -> list[str]:
         for cause in group.explanations[0]:
             codes.setdefault(cause.root or cause.text, set()).update(cause.explains)
     order = sorted(codes, key=lambda root: (-len(codes[root]), root))
-    return [f"{len(codes[root])} of the codes go back to this: {root}" for root in order]
+    return [
+        f"{len(codes[root])} of the codes {choose(len(codes[root]), 'goes', 'go')} back to this: "
+        f"{root}"
+        for root in order
+    ]
 
 
 def _word_check(group: ExplainedGroup) -> str:

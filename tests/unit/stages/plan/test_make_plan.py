@@ -382,6 +382,7 @@ class TestTheRest:
         assert finding.what == "4 of 4 fault codes can be explained by 4 causes, going back to 2."
         assert finding.evidence[0].startswith("3 of the codes go back to this: the option list")
         assert "the part itself: mat: B1000-04 (seats)" in finding.evidence
+        assert finding.evidence[1].startswith("1 of the codes goes back to this:")
 
     def test_rubbish_in_the_fault_list_is_told(self, world: World) -> None:
         plan = world.with_unit("seats", faults=(FaultRead(code=FaultCode(0), status=1),)).plan()
