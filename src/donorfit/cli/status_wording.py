@@ -29,7 +29,7 @@ def word_status(status: JobStatus) -> list[str]:
         lines += ["", *fold(_word_run(run, status.at_work))]
         lines += _word_lanes(run)
     if status.at_work is not None and status.at_work.running is Running.CUT:
-        lines += ["", "What it noted last:", *_word_note(status.at_work.note)]
+        lines += ["", "What it noted last:", *_word_note(status.at_work.note, cut=True)]
     return [*lines, "", f"Next: {status.next_step}"]
 
 
@@ -45,11 +45,12 @@ def _word_at_work(at_work: AtWork) -> list[str]:
     return [*lines, *_word_note(note)]
 
 
-def _word_note(note: WorkNote) -> list[str]:
+def _word_note(note: WorkNote, *, cut: bool = False) -> list[str]:
     """How far a stage is, or was, by its own note."""
     if note.waits_for:
+        waits = f"It {'was waiting' if cut else 'waits'} for an answer since {note.noted_at}"
         return [
-            *fold(f"It waits for an answer since {note.noted_at}: {note.waits_for}", first="  "),
+            *fold(f"{waits}: {note.waits_for}", first="  "),
             *_word_note(replace(note, waits_for="")),
         ]
     if not note.steps:

@@ -25,6 +25,7 @@ SHOWN_DIGITS = 12
 _RESUME = "donorfit resume JOB"
 _ANEW = "then check and plan anew"
 _WAIT = "wait for the one that is at work; this command can be given again at any time"
+_ANSWER = "give the answer where it is asked; this command can be given again at any time"
 _ORDER = ("survey", "fit report", "plan", "preparation", "change", "proof", "hand-over")
 _NEXT = {
     "survey": "donorfit survey JOB --pack PACK --car HOST:PORT",
@@ -181,7 +182,7 @@ def describe_status(
 
 def _say_next(store: JobStore, runs: list[OpenRun], at_work: AtWork | None) -> str:
     if at_work is not None and at_work.running is Running.AT_WORK:
-        return _WAIT
+        return _ANSWER if at_work.note.waits_for else _WAIT
     if not runs:
         return _choose_next(store)
     ended = _say_resume(store, runs)

@@ -165,3 +165,12 @@ def test_a_question_that_is_open_is_told(tmp_path):
     text = " ".join("\n".join(word_status(look_at_cut_job(tmp_path, at_work))).split())
     assert "It waits for an answer since 2026-01-01T00:00:09+00:00: Are the doors shut?" in text
     assert "2 of 9 steps done" in text
+    assert "Next: give the answer where it is asked" in text
+
+
+def test_a_question_at_which_a_program_was_killed_waits_no_more(tmp_path):
+    at_work = note_work(Running.CUT)
+    at_work = replace(at_work, note=replace(at_work.note, waits_for="Are the doors shut?"))
+    text = " ".join("\n".join(word_status(look_at_cut_job(tmp_path, at_work))).split())
+    assert "It was waiting for an answer since 2026-01-01T00:00:09+00:00: Are the" in text
+    assert "Next: donorfit resume JOB" in text
