@@ -285,3 +285,12 @@ def test_keys_that_nobody_gives_are_told_before_and_after(donorfit, planned, rea
     assert "keys are wanted by body, gateway, lighting, tow_control, and there is no" in said
     assert "not sent (no key source gave a key for security level 1 (--keys FILE))" in said
     assert "no answer" not in said.partition("The plan was not carried out")[0]
+
+
+def test_where_nothing_is_unfinished_resuming_says_what_comes_next(donorfit, planned, reach):
+    code, out, _ = donorfit("resume", planned, *reach)
+    assert code == 0
+    assert "Nothing is unfinished. Next: donorfit prepare JOB" in " ".join(out.split())
+    code, out, _ = donorfit("resume", planned, "--json", *reach)
+    assert code == 0
+    assert json.loads(out)["schema"] == "donorfit/job-status/1"

@@ -28,6 +28,7 @@ from donorfit.edge.journal.job_file import JobFile
 from donorfit.errors import SafetyError
 from donorfit.figures.naming import gather_names
 from donorfit.job.job import PLAN, PREPARATION, SHORTEST_CONFIRMATION, Job, confirm_digest
+from donorfit.job.status import describe_status
 from donorfit.job.unfinished import find_unfinished
 from donorfit.records.change_record import ChangeRecord
 from donorfit.records.encoding import compute_digest
@@ -216,4 +217,6 @@ def _resume(
                 next_step="Read the module again: donorfit survey JOB --bench MODULE",
             )
         case _:
-            click.echo("Nothing is unfinished. See: donorfit status JOB")
+            status = describe_status(store, {}, None)
+            lines = fold(f"Nothing is unfinished. Next: {status.next_step}", rest="  ")
+            show(status, lines, as_json=as_json)
