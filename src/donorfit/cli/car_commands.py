@@ -82,9 +82,10 @@ def apply_command(job_path: Path, digest: str | None, *, as_json: bool, **car: A
             _show_dry_run(job, job.require(PLAN, Plan), as_json=as_json)
         return
     with open_job(job_path, car=CarOptions(**car), writes=True) as (job, store):
-        _warn_of_keys(job.require(PLAN, Plan), car["keys_path"])
+        plan = job.require(PLAN, Plan)
+        _warn_of_keys(plan, car["keys_path"])
         change = _apply(job, store, digest)
-    show(change, word_change_record(change), as_json=as_json)
+    show(change, word_change_record(change, plan.purpose), as_json=as_json)
     raise_for_change(change)
 
 
@@ -160,7 +161,7 @@ def undo_command(
         preparation: Preparation = run_async(job.prepare(support_current_a))
         raise_for_preparation(preparation)
         change = _apply(job, store, digest)
-    show(change, word_change_record(change), as_json=as_json)
+    show(change, word_change_record(change, plan.purpose), as_json=as_json)
     raise_for_change(change)
 
 
@@ -203,9 +204,9 @@ def _resume(
             raise_for_preparation(preparation)
         case "apply":
             job.require(PREPARATION, Preparation)
-            digest = compute_digest(job.require(PLAN, Plan))
-            change = _apply(job, store, digest, support_current_a)
-            show(change, word_change_record(change), as_json=as_json)
+            plan = job.require(PLAN, Plan)
+            change = _apply(job, store, compute_digest(plan), support_current_a)
+            show(change, word_change_record(change, plan.purpose), as_json=as_json)
             raise_for_change(change)
         case "prove":
             proof = run_async(job.prove())

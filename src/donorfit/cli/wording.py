@@ -13,6 +13,7 @@ from donorfit.records.change_record import ChangeRecord, StepState
 from donorfit.records.encoding import compute_digest, encode
 from donorfit.records.finding import Finding, Severity
 from donorfit.records.fit_report import FitLine, FitReport, Verdict
+from donorfit.records.plan import PlanPurpose
 from donorfit.records.preparation import Preparation
 from donorfit.records.proof import FaultVerdict, Proof
 from donorfit.records.survey import Survey, SurveyKind, UnitSurvey
@@ -260,12 +261,14 @@ def word_preparation(preparation: Preparation) -> list[str]:
     return lines + word_findings(preparation.findings)
 
 
-def word_change_record(change: ChangeRecord) -> list[str]:
+def word_change_record(
+    change: ChangeRecord, purpose: PlanPurpose = PlanPurpose.RETROFIT
+) -> list[str]:
     """Step by step what was done, and where it stands now."""
     counts = Counter(step.state for step in change.steps)
     said = [f"{counts[state]} {state.value}" for state in StepState if counts[state]]
-    title = "Applied: all steps done" if change.finished else "Applied: STOPPED before the end"
-    lines = [title]
+    deed = "Taken back" if purpose is PlanPurpose.UNDO else "Applied"
+    lines = [f"{deed}: {'all steps done' if change.finished else 'STOPPED before the end'}"]
     lines += word_pairs(
         (
             ("VIN", change.vin),

@@ -19,7 +19,7 @@ from donorfit.figures.naming import gather_names
 from donorfit.records.change_record import StepState
 from donorfit.records.encoding import compute_digest
 from donorfit.records.finding import Finding, Severity
-from donorfit.records.plan import FieldVerdict
+from donorfit.records.plan import FieldVerdict, PlanPurpose
 
 HOSTILE = "<script>\x1b[2J #eval(1) " + "verylong" * 60 + " \u6f22\u5b57 \u202e"
 
@@ -128,6 +128,8 @@ def test_stopped_change_and_failed_proof_say_so_first(job: Any) -> None:
     steps = tuple(replace(step, state=StepState.NOT_REACHED) for step in job.change.steps)
     stopped = replace(job.change, finished=False, steps=steps, stop_reason="link lost at s01")
     assert word_change_record(stopped)[0] == "Applied: STOPPED before the end"
+    back = word_change_record(replace(stopped, finished=True), PlanPurpose.UNDO)
+    assert back[0] == "Taken back: all steps done"
     assert "link lost at s01" in squeeze(word_change_record(stopped))
     backs = (replace(job.proof.read_backs[0], equal=False, read=b"\x01\x02"),)
     failed = replace(job.proof, proved=False, read_backs=backs)
