@@ -19,7 +19,12 @@ from donorfit.job.journal import PastAsk
 from donorfit.job.planned_software import load_planned_software
 from donorfit.job.readiness import require_ready
 from donorfit.job.runner import CarAccess, run_stage
-from donorfit.job.standing import find_change_of, list_runs_of, list_standing
+from donorfit.job.standing import (
+    find_change_before,
+    find_change_of,
+    list_runs_of,
+    list_standing,
+)
 from donorfit.job.store import JobStore, StoredRun, decode_stored
 from donorfit.job.unfinished import list_open_runs
 from donorfit.records.change_record import ChangeRecord
@@ -243,7 +248,7 @@ class Job:
         software = load_planned_software(plan, load_software)
         context = f"{compute_digest(plan)} {compute_digest(preparation)}"
         runs = list_runs_of(self.store, plan, compute_digest(plan))
-        earlier = find_change_of(self.store, runs)
+        earlier = find_change_before(self.store, runs)
         begun = find_begun(plan, earlier)
         claims = Claims(
             closed=list_closed(plan, begun, self._read_cut_run(context)),

@@ -5,6 +5,7 @@ way back takes the newest off first. What lies below keeps its own plan and its 
 that the last way back brings the car to what it was before anything was changed.
 """
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -88,6 +89,34 @@ def find_change_of(store: JobStore, runs: tuple[StoredRun, ...]) -> ChangeRecord
             if f"{change.plan_digest} {change.preparation_digest}" in contexts:
                 return change
     return None
+
+
+def find_change_before(store: JobStore, runs: tuple[StoredRun, ...]) -> ChangeRecord | None:
+    """The newest change record of runs that ended, as it was when one that has not ended began.
+
+    A program that is killed between the record of a run and its end leaves a run that is taken up
+    although it has a record: what is replayed must not be told by that one.
+    """
+    ended = Counter(
+        run.context for run in store.list_runs() if run.stage == APPLY and run.ended_at
+    )
+    left = {run.context: ended[run.context] for run in runs if not run.ended_at}
+    newest = None
+    contexts = {run.context for run in runs}
+    for stored in store.list_records():
+        if stored.kind != "change":
+            continue
+        change = decode_stored(stored, ChangeRecord)
+        context = f"{change.plan_digest} {change.preparation_digest}"
+        if context not in contexts:
+            continue
+        if context in left:
+            # Every run that ended has left one; those after them are of the run that has not.
+            left[context] -= 1
+            if left[context] < 0:
+                continue
+        newest = change
+    return newest
 
 
 def _list_undone(

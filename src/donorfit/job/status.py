@@ -8,7 +8,7 @@ from donorfit.job.claims import find_begun, list_closed
 from donorfit.job.given_answers import GivenLine, list_given
 from donorfit.job.journal import PastAsk
 from donorfit.job.remaining import RemainingTime
-from donorfit.job.standing import find_change_of, list_runs_of
+from donorfit.job.standing import find_change_before, list_runs_of
 from donorfit.job.store import JobStore, decode_stored
 from donorfit.job.unfinished import list_open_runs, name_plan
 from donorfit.job.work import AtWork, Running
@@ -236,7 +236,7 @@ _NO_PLACE = _Place()
 def _find_begun(store: JobStore, plan: Plan) -> frozenset[str]:
     """Downloads that come before all rounds, as they did when the run began."""
     runs = list_runs_of(store, plan, compute_digest(plan))
-    return find_begun(plan, find_change_of(store, runs))
+    return find_begun(plan, find_change_before(store, runs))
 
 
 def _find_place(
