@@ -24,6 +24,7 @@ _SLOWEST_STMIN = 0x7F
 _RESERVED_STMIN = (range(0x80, 0xF1), range(0xFA, 0x100))
 _LOOK_AGAIN_S = 0.02
 _SHORTEST_PAUSE_S = 0.001
+_KEPT_BROKEN = 10_000
 
 # Frames go out no faster than the fastest bus takes them, and in small portions, so that one long
 # message does not keep the loop from everything else, such as frames that come in.
@@ -44,7 +45,8 @@ class IsotpChannel:
     """Sends and receives whole messages of one unit.
 
     Attributes:
-        broken_messages: messages of the unit that did not arrive whole, each with its reason.
+        broken_messages: messages of the unit that did not arrive whole, each with its reason; the
+            last ten thousand, so that a bus full of rubbish fills no memory.
     """
 
     def __init__(
@@ -57,7 +59,7 @@ class IsotpChannel:
         flexible_rate: bool,
         longest_message: int,
     ) -> None:
-        self.broken_messages: list[str] = []
+        self.broken_messages: deque[str] = deque(maxlen=_KEPT_BROKEN)
         self._address = address
         self._put = put
         self._deliver = deliver
