@@ -4,7 +4,7 @@ from collections.abc import Callable, Generator
 from dataclasses import replace
 from typing import Any
 
-from donorfit.diagnostics.conversation import Access, Answered, Outcome, Refused
+from donorfit.diagnostics.conversation import Access, Answered, NotSent, Outcome, Refused
 from donorfit.diagnostics.readings import Missing, explain_missing, read_identifier
 from donorfit.diagnostics.uds import encode_clear_request, encode_write_request
 from donorfit.records.change_record import StepState
@@ -31,6 +31,7 @@ def write(
             be why the first one stayed without an answer; says why it is not good enough.
     """
     why = ""
+    sent = False
     for tries in range(MOST_TRIES + 1):
         short = (yield from wait_for_supply()) if why else ""
         held = yield from read_identifier(unit, step.identifier, f"look at {step.what}")
@@ -51,9 +52,11 @@ def write(
         if isinstance(outcome, Refused):
             return (yield from _look_after_refusal(unit, step, outcome, tries))
         why = "" if isinstance(outcome, Answered) else explain_missing(outcome).why
+        sent = sent or not isinstance(outcome, NotSent)
+    said = "no answer in" if sent else "it could not be sent in"
     return StepOutcome(
-        state=StepState.REFUSED,
-        detail=f"no answer in {MOST_TRIES} tries ({why}); it holds the old bytes",
+        state=StepState.REFUSED if sent else StepState.NOT_BEGUN,
+        detail=f"{said} {MOST_TRIES} tries ({why}); it holds the old bytes",
         looks=MOST_TRIES,
     )
 

@@ -127,3 +127,36 @@ def test_nothing_is_written_again_with_a_supply_that_broke_down_meanwhile(volts,
     if state is StepState.NOT_BEGUN:
         assert "it still holds the old bytes" in result.detail
         assert "supply" in end.stop
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "state", "said"),
+    [
+        ([NotSent(why="no key")] * 5, StepState.NOT_BEGUN, "it could not be sent in 5 tries"),
+        ([Unknown(why="silent")] * 5, StepState.REFUSED, "no answer in 5 tries"),
+        (
+            [NotSent(why="lost")] * 4 + [Unknown(why="silent")],
+            StepState.REFUSED,
+            "no answer in 5 tries",
+        ),
+    ],
+)
+def test_what_never_left_is_not_begun_and_no_refusal(outcomes, state, said) -> None:
+    outcome, left = run_with(list(outcomes))
+    assert not left
+    assert outcome.state is state
+    assert said in outcome.detail
+
+
+def run_with(outcomes):
+    """Drive the step on a unit that keeps its old bytes, with these outcomes of the writes."""
+    strand, reply = write(UNIT, STEP, no_wait), None
+    while True:
+        try:
+            ask = strand.send(reply)
+        except StopIteration as end:
+            return end.value, outcomes
+        if ask.pdu[0] == 0x2E:
+            reply = outcomes.pop(0)
+        else:
+            reply = Answered(pdu=b"\x62" + RECORD.to_bytes(2, "big") + OLD)
