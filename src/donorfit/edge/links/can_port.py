@@ -15,6 +15,7 @@ from donorfit.errors import InputError, LinkError, MisuseError
 if TYPE_CHECKING:
     import can
 
+_MOST_AT_ONCE = 64
 _POLL_S = 0.05
 _SEND_S = 0.2
 
@@ -142,28 +143,45 @@ class AdapterPort:
             if not self._closing.is_set() and not loop.is_closed():
                 loop.call_soon_threadsafe(deed, argument)
 
+        def give(frames: list[CanFrame]) -> None:
+            for frame in frames:
+                on_frame(frame)
+
         def read() -> None:
             while not self._closing.is_set():
+                frames: list[CanFrame] = []
                 try:
-                    message = self._bus.recv(_POLL_S)
+                    self._read_into(frames)
                 except Exception as error:  # noqa: BLE001 - each driver has errors of its own
+                    tell(give, frames)
                     tell(on_lost, f"the adapter failed: {error}")
                     return
-                if message is None or message.is_remote_frame:
-                    continue
-                if message.is_error_frame:
-                    self.error_frames += 1
-                    continue
-                frame = CanFrame(
-                    identifier=message.arbitration_id,
-                    data=bytes(message.data),
-                    wide=message.is_extended_id,
-                    flexible_rate=message.is_fd,
-                )
-                tell(on_frame, frame)
+                if frames:
+                    tell(give, frames)
 
         self._thread = threading.Thread(target=read, name=f"CAN {self._name}", daemon=True)
         self._thread.start()
+
+    def _read_into(self, frames: list[CanFrame]) -> None:
+        """Wait for a frame; take those along that are here already.
+
+        Waking the loop up once for each would cost more than the frame.
+        """
+        for taken in range(_MOST_AT_ONCE):
+            message = self._bus.recv(0 if taken else _POLL_S)
+            if message is None:
+                return
+            if message.is_error_frame:
+                self.error_frames += 1
+            elif not message.is_remote_frame:
+                frames.append(
+                    CanFrame(
+                        identifier=message.arbitration_id,
+                        data=bytes(message.data),
+                        wide=message.is_extended_id,
+                        flexible_rate=message.is_fd,
+                    )
+                )
 
     def send(self, frame: CanFrame) -> None:
         """Put a frame on the bus; wait a moment where the adapter's queue is full."""
