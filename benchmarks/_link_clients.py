@@ -95,6 +95,19 @@ def time_ours(port: int, data: bytes) -> Cost:
     return asyncio.run(with_carrier(port, body))
 
 
+async def load(exchange: Callable[[bytes], Awaitable[bytes]], data: bytes) -> Cost:
+    """What a block of software costs whose requests are made one by one: 34, every 36, 37, 31."""
+    watch = Watch()
+    await exchange(b"\x34\x00\x44" + bytes(8))
+    counter = 1
+    for start in range(0, len(data), BLOCK_BYTES - 2):
+        await exchange(b"\x36" + bytes((counter,)) + data[start : start + BLOCK_BYTES - 2])
+        counter = (counter + 1) & 0xFF
+    await exchange(b"\x37")
+    await exchange(b"\x31\x01\xff\x01" + bytes(4))
+    return watch.read()
+
+
 def time_link_alone(port: int, data: bytes) -> Cost:
     """The same requests through our link's port, nothing above it: no matching, no policy."""
 
@@ -112,15 +125,7 @@ def time_link_alone(port: int, data: bytes) -> Cost:
             await link.send(unit, pdu, clock.now() + 1)
             return await answer
 
-        watch = Watch()
-        await exchange(b"\x34\x00\x44" + bytes(8))
-        counter = 1
-        for start in range(0, len(data), BLOCK_BYTES - 2):
-            await exchange(b"\x36" + bytes((counter,)) + data[start : start + BLOCK_BYTES - 2])
-            counter = (counter + 1) & 0xFF
-        await exchange(b"\x37")
-        await exchange(b"\x31\x01\xff\x01" + bytes(4))
-        cost = watch.read()
+        cost = await load(exchange, data)
         leave()
         await link.close()
         return cost
@@ -146,15 +151,7 @@ def time_bare_asyncio(port: int, data: bytes) -> Cost:
             return (await receive())[1][4:]
 
         await receive()
-        watch = Watch()
-        await exchange(b"\x34\x00\x44" + bytes(8))
-        counter = 1
-        for start in range(0, len(data), BLOCK_BYTES - 2):
-            await exchange(b"\x36" + bytes((counter,)) + data[start : start + BLOCK_BYTES - 2])
-            counter = (counter + 1) & 0xFF
-        await exchange(b"\x37")
-        await exchange(b"\x31\x01\xff\x01" + bytes(4))
-        cost = watch.read()
+        cost = await load(exchange, data)
         writer.close()
         return cost
 

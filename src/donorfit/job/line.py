@@ -36,6 +36,7 @@ from donorfit.diagnostics.unit_state import UnitState
 from donorfit.errors import LinkError
 from donorfit.job.alarm import Alarm
 from donorfit.job.ports import (
+    LATE_BUT_HERE_S,
     Clock,
     KeySource,
     LinkLostError,
@@ -53,9 +54,6 @@ INBOX_MESSAGES = 256
 LONGEST_ARRIVAL_S = 300.0
 """A message that is still arriving after this is waited for no longer: one unit may begin them for
 ever. The longest of ISO 15765-2, 4095 bytes at its slowest pace of 127 ms a frame, takes 75 s."""
-LATE_BUT_HERE_S = 0.1
-"""A message that was received this long after the time ran out still counts, since the program
-itself may have been late."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

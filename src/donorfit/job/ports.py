@@ -15,6 +15,10 @@ from donorfit.diagnostics.talk import Foreseen, Taken
 from donorfit.errors import LinkError
 from donorfit.vehicle.identity import Address, UnitId
 
+LATE_BUT_HERE_S = 0.1
+"""A message that was received this long after the time ran out still counts, since the program
+itself may have been late."""
+
 Detach = Callable[[], None]
 """Ends what attach or trace began; calling it twice does nothing."""
 

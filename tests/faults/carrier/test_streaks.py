@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import random
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Any
 from unittest.mock import patch
@@ -20,6 +21,7 @@ from scripted_car import Keys, read
 
 from donorfit.diagnostics import blocks
 from donorfit.diagnostics.conversation import Access, Answered, Download, Unknown
+from donorfit.diagnostics.doip import FrameReader
 from donorfit.diagnostics.pdu import Direction, TracedFrame
 from donorfit.diagnostics.talk import NoteKind
 from donorfit.edge.clock import VirtualClock, run_in_virtual_time
@@ -252,3 +254,50 @@ def test_closing_ends_a_streak_as_lost():
     outcome = run_in_virtual_time(main())
     assert isinstance(outcome, Unknown)
     assert gateway.number < REQUESTS
+
+
+def never_hand_over(self, _now_s):
+    self.end(None)
+
+
+def take_any_answer(self, pdu, now_s):
+    del now_s
+    self._answered += pdu[:1] == b"\x76"
+    self.waits = False
+    return pdu[:1] == b"\x76"
+
+
+MISTAKES = {
+    "an answer that was slept over counts": (
+        RunningStreak,
+        {"is_in_time": lambda _self, _now_s: True},
+        Odd.SUSPENDED,
+    ),
+    "bytes within another frame count": (
+        FrameReader,
+        {"between_frames": property(lambda _self: True)},
+        Odd.WRAPPED,
+    ),
+    "any answer to a block counts": (
+        RunningStreak,
+        {"take_answer": take_any_answer},
+        Odd.WRONG_COUNTER,
+    ),
+    "the request under way is forgotten": (
+        RunningStreak,
+        {"hand_over": never_hand_over},
+        Odd.LATE,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", MISTAKES)
+def test_a_streak_that_is_wrong_is_seen(name):
+    owner, changes, odd = MISTAKES[name]
+    compare({65: odd})
+    with ExitStack() as stack:
+        for attribute, wrong in changes.items():
+            stack.enter_context(patch.object(owner, attribute, wrong))
+        with pytest.raises((AssertionError, TimeoutError)):
+            for number in (3, 64, 65, 258):
+                compare({number: odd})

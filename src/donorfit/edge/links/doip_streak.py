@@ -15,11 +15,14 @@ from donorfit.diagnostics.talk import Foreseen, Taken
 from donorfit.edge.links.doip_unconfirmed import NOT_ACKNOWLEDGED
 from donorfit.errors import LinkError
 from donorfit.job.alarm import Alarm
-from donorfit.job.ports import Clock, LinkLostError, SendUnconfirmedError, Streak
+from donorfit.job.ports import (
+    LATE_BUT_HERE_S,
+    Clock,
+    LinkLostError,
+    SendUnconfirmedError,
+    Streak,
+)
 from donorfit.vehicle.identity import Address
-
-LATE_BUT_HERE_S = 0.1
-"""An answer that is looked at this long after its time still counts, as for any message."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,13 @@
 """Programming one unit twice: what it reports says how far its row of downloads has come."""
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "job"))
+from toys import make_plan
 
 from donorfit.diagnostics.conversation import (
     Answered,
@@ -13,7 +18,7 @@ from donorfit.diagnostics.conversation import (
     Unknown,
 )
 from donorfit.records.change_record import StepState
-from donorfit.records.plan import PlanPurpose, Step, StepKind
+from donorfit.records.plan import Step, StepKind
 from donorfit.stages.apply.program import program
 from donorfit.vehicle.control_unit import ControlUnit, SoftwareBlock
 from donorfit.vehicle.identity import Address, SoftwareVersion, UnitId
@@ -167,30 +172,6 @@ def test_a_version_that_is_none_of_the_row_may_be_a_boot_loaders():
     assert (outcome.state, sent) == (StepState.DONE, True)
 
 
-def make_plan(*steps):
-    from donorfit.records.plan import Plan
-
-    return Plan(
-        purpose=PlanPurpose.RETROFIT,
-        pack_digest="",
-        survey_digest="",
-        report_digest="",
-        module="",
-        vin="",
-        identities=(),
-        month_before=None,
-        month_after=None,
-        month_reason="",
-        options_before=(),
-        options_after=(),
-        option_changes=(),
-        edits=(),
-        steps=steps,
-        supply=None,
-        seconds=0.0,
-    )
-
-
 @pytest.mark.parametrize(
     ("begun", "first"),
     [
@@ -205,6 +186,6 @@ def make_plan(*steps):
 def test_what_comes_before_all_rounds(begun, first):
     other = replace(FIRST, id="s03", unit=UnitId("lamp"))
     record = replace(FIRST, id="s04", kind=StepKind.WRITE_RECORD)
-    plan = make_plan(FIRST, SECOND, other, record)
+    plan = replace(make_plan(), steps=(FIRST, SECOND, other, record))
     assert [step.id for step in plan.list_first(frozenset(begun))] == first
     assert plan.list_downloads(UNIT.id) == ROW
